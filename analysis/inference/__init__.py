@@ -1,1 +1,1 @@
-"""inference."""
+"""Statistics that know no dairy."""
