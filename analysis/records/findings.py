@@ -3,9 +3,11 @@
 import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
-import pandas as pd
+# Only the name is needed: a command that merely prints its help must not wait for it.
+if TYPE_CHECKING:
+    import pandas as pd
 
 Severity = Literal["error", "warning", "note"]
 _RANK = {"error": 0, "warning": 1, "note": 2}
@@ -158,5 +160,5 @@ class Answer:
     """
 
     decisions: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
-    tables: dict[str, pd.DataFrame] = field(default_factory=dict)
+    tables: dict[str, "pd.DataFrame"] = field(default_factory=dict)
     flags: tuple[Finding, ...] = ()

@@ -1,7 +1,7 @@
 """The records of one dairy as they were known on a day."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
@@ -66,6 +66,11 @@ class Season:
     def as_of(self, month: str) -> "Season":
         """Return the season of another month, from the same reading of the files."""
         return self.records.as_of(month)
+
+    def with_rules(self, rules: tuple[str, ...]) -> "Season":
+        """Return the same season to be judged under these rulebooks, the home one first."""
+        records = replace(self.records, dairy=replace(self.records.dairy, rules=rules))
+        return replace(self, dairy=replace(self.dairy, rules=rules), records=records)
 
     @property
     def has_errors(self) -> bool:
