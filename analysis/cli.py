@@ -14,10 +14,10 @@ import textwrap
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn, TypeAlias
 
 from analysis import __version__
-from analysis.records.findings import CannotDo, Finding, did_you_mean, nearest
+from analysis.records.findings import CannotDo, Finding, did_you_mean
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,7 +25,8 @@ if TYPE_CHECKING:
     from analysis.pot import PotFit
     from analysis.records.season import Season
 
-Commands = argparse._SubParsersAction  # the type that argparse gives no public name
+# The type has no public name, and is generic for type checkers alone.
+Commands: TypeAlias = "argparse._SubParsersAction[_Parser]"
 DONE, SET_ASIDE, COULD_NOT = 0, 1, 2
 _CAP = 10
 _MONTH = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
@@ -53,7 +54,7 @@ class _Parser(argparse.ArgumentParser):
     def _check_value(self, action: argparse.Action, value: Any) -> None:
         if action.choices is not None and value not in action.choices:
             words = [str(choice) for choice in action.choices]
-            what = "command" if isinstance(action, Commands) else "word"
+            what = "command" if isinstance(action, argparse._SubParsersAction) else "word"
             self.error(f'there is no {what} "{value}"; {did_you_mean(str(value), words)}')
 
     def _unknown(self, given: Sequence[str]) -> str:
@@ -93,12 +94,27 @@ def main(argv: Sequence[str] | None = None) -> int:
     except SystemExit as ended:
         return ended.code if isinstance(ended.code, int) else COULD_NOT
     try:
+        return _run(args)
+    except KeyboardInterrupt:
+        return _refuse("stopped; nothing half-written is left")
+    except MemoryError:
+        return _refuse("there is not enough memory; close other programs, or leave out records of years long past")
+    except Exception as fault:
+        # The last resort: one line for the user, the trace on request.
+        if os.environ.get("PASTUREPOT_TRACE"):
+            raise
+        return _refuse(
+            f"a fault in pasturepot itself ({type(fault).__name__}: {fault}); PASTUREPOT_TRACE=1 shows where"
+        )
+
+
+def _run(args: argparse.Namespace) -> int:
+    """Run the command that was asked for; reasons that lie with its input or the disk become one line."""
+    try:
         status: int = args.run(args)
         sys.stdout.flush()
     except CannotDo as reason:
         return _refuse(str(reason))
-    except KeyboardInterrupt:
-        return _refuse("stopped; nothing half-written is left")
     except BrokenPipeError:
         # Whoever reads has had enough, such as `head`; what is left to flush must not complain at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -106,14 +122,6 @@ def main(argv: Sequence[str] | None = None) -> int:
     except OSError as reason:
         named = f"{reason.filename}: " if reason.filename else ""
         return _refuse(f"{named}{reason.strerror or reason}; check that the place is there and may be read and written")
-    except MemoryError:
-        return _refuse("there is not enough memory; close other programs, or leave out records of years long past")
-    except Exception as fault:  # noqa: BLE001 - the last resort: one line for the user, the trace on request
-        if os.environ.get("PASTUREPOT_TRACE"):
-            raise
-        return _refuse(
-            f"a fault in pasturepot itself ({type(fault).__name__}: {fault}); PASTUREPOT_TRACE=1 shows where"
-        )
     return status
 
 
