@@ -27,8 +27,8 @@ class Mode(NamedTuple):
 
 def normal_points(count: int, dims: int, seed: int = 1) -> Array:
     """Return ``count`` low-discrepancy standard normal points (scrambled Sobol, fixed seed), shape ``(count, dims)``."""
-    with np.errstate(all="ignore"):
-        raw = qmc.Sobol(dims, scramble=True, rng=np.random.default_rng(seed)).random(count)
+    power = int(np.ceil(np.log2(max(count, 2))))
+    raw = qmc.Sobol(dims, scramble=True, rng=np.random.default_rng(seed)).random_base2(power)[:count]
     return np.asarray(ndtri(np.clip(raw, 1e-6, 1.0 - 1e-6)), dtype=np.float64)
 
 
