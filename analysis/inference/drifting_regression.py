@@ -221,9 +221,7 @@ class DriftPosterior:
                 point.append(np.full(count, k))
         order = rng.permutation(n_draws)
         x_all = np.concatenate(states).reshape(n_draws, len(self.knots), width // n_resp, n_resp)
-        return Draws(
-            np.concatenate(coefs)[order], x_all[order], self.knots, np.concatenate(point)[order], self.points
-        )
+        return Draws(np.concatenate(coefs)[order], x_all[order], self.knots, np.concatenate(point)[order], self.points)
 
 
 def _group_covariances(prior: DriftPrior, scales: Scales, n_groups: int) -> Array:
@@ -285,7 +283,9 @@ class _Problem:
     def build(self, scales: Scales, outlier: Array) -> tuple[ArrowFactor, float]:
         """Return the factor of the posterior precision and the log marginal density of the rows."""
         small, large, logdet_small, logdet_large = self.noise(scales.noise)
-        weight = small[self.pattern_of] * (1.0 - outlier)[:, None, None] + large[self.pattern_of] * outlier[:, None, None]
+        weight = (
+            small[self.pattern_of] * (1.0 - outlier)[:, None, None] + large[self.pattern_of] * outlier[:, None, None]
+        )
         n_resp, n_groups, n_coef = self.n_resp, self.n_groups, self.n_coef
         width, n_border = n_groups * n_resp, n_coef * n_resp
         weighted_y = np.einsum("jcd,jd->jc", weight, self.y)
@@ -476,9 +476,7 @@ def _slope(value: Callable[[Array], float], at: Array, step: float = 1e-4) -> Ar
     return out
 
 
-def log_posterior(
-    table: DriftTable, prior: DriftPrior, u: Array, outlier: Array | None = None
-) -> tuple[float, Array]:
+def log_posterior(table: DriftTable, prior: DriftPrior, u: Array, outlier: Array | None = None) -> tuple[float, Array]:
     """Return the log posterior density of standardised log scales, and its gradient.
 
     Parameters
