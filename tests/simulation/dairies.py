@@ -6,6 +6,7 @@ how the model does on dairies that it was not written for. Everything is invente
 
 from __future__ import annotations
 
+import dataclasses
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
@@ -108,7 +109,10 @@ def simulate(
         If the kind is unknown or the length is not between a month and 12 years.
     """
     rng = np.random.default_rng([KINDS.index(kind) if kind in KINDS else 99, seed, 20260])
-    plan = draw_plan(kind, rng) if plan is None else plan
+    if plan is None:
+        plan = draw_plan(kind, rng)
+        habit = dataclasses.replace(plan.culture, usual_min=vats.usual_minutes(plan.culture))
+        plan = dataclasses.replace(plan, culture=habit)
     length = float(rng.uniform(0.5, 4.0)) if years is None else float(years)
     if kind == "sparse":
         length = min(length, float(rng.uniform(0.35, 0.6)))
@@ -224,8 +228,12 @@ def true_months(dairy: SimulatedDairy) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["month", "source", "component", "mean", "milk_days"])
 
 
-def single_results(dairy: SimulatedDairy, month: str, n: int = 20, seed: int = 0) -> pd.DataFrame:
+def single_results(
+    dairy: SimulatedDairy, month: str, n: int = 20, seed: int = 0, *, lab_as_of: str | None = None
+) -> pd.DataFrame:
     """Draw new results that the dairy's lab would report on random milk days of `month`, unmixed samples and all.
+
+    The lab is the one last used in the records, or in the month `lab_as_of`.
 
     Returns
     -------
@@ -234,7 +242,7 @@ def single_results(dairy: SimulatedDairy, month: str, n: int = 20, seed: int = 0
     """
     world = dairy.world
     rng = np.random.default_rng([dairy.seed, KINDS.index(dairy.kind), int(month.replace("-", "")), seed, 7])
-    which = world.lab_on(world.last)
+    which = world.lab_on(world.last if lab_as_of is None else int(_month_days(dairy, lab_as_of)[-1]))
     rows = []
     for s, source in enumerate([one.id for one in world.plan.flocks] + ["bulk"]):
         bulk = s == len(world.plan.flocks)

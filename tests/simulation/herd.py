@@ -108,7 +108,7 @@ def draw_calendar(plan: Plan, first_day: np.datetime64, T: int, n: int, rng: np.
         event_day=day,
         event_effect=np.concatenate(
             [
-                rng.standard_normal((n, E, 3)) @ TOGETHER.T * FLOCK_YEAR_SD,
+                rng.standard_normal((n, E, 3)) @ TOGETHER.T * FLOCK_YEAR_SD * plan.calm,
                 rng.normal(0, 0.10, (n, E, 1)),
             ],
             axis=-1,
@@ -119,13 +119,14 @@ def draw_calendar(plan: Plan, first_day: np.datetime64, T: int, n: int, rng: np.
         forage_word=word,
         forage_effect=forage_effect,
         year_day=year_day,
-        year_effect=rng.standard_normal((n, years.size, 3)) @ TOGETHER.T * YEAR_SD,
+        year_effect=rng.standard_normal((n, years.size, 3)) @ TOGETHER.T * YEAR_SD * plan.calm,
         droughts=draw_droughts(plan.climate, years, n, rng),
-        first_year=_season_year(first_day, southern) - 1,
+        first_year=season_year(first_day, southern) - 1,
     )
 
 
-def _season_year(day: np.datetime64, southern: bool) -> int:
+def season_year(day: np.datetime64, southern: bool) -> int:
+    """Year in which a season year that holds `day` has its summer."""
     moved = day + np.timedelta64(182 if southern else 0, "D")
     return int(moved.astype("datetime64[Y]").astype(int)) + 1970
 
@@ -288,16 +289,16 @@ def run_herd(
         slide = 1 / (1 + np.exp(-np.clip((now - begin) / 9.0, -30, 30)))
         year += slide[None, :, None] * (calendar.year_effect[:, y] - before)[:, None, :]
     heat_now = np.maximum(weather.t_mean - 23.0, 0) + 0.35 * np.maximum(weather.t_max - 31.0, 0)
-    common_sd = DRIFT_SD * np.sqrt(plan.common_share) * 0.85
-    own_sd = DRIFT_SD * np.sqrt(1 - plan.common_share) * 0.85
+    common_sd = DRIFT_SD * np.sqrt(plan.common_share) * 0.85 * plan.calm
+    own_sd = DRIFT_SD * np.sqrt(1 - plan.common_share) * 0.85 * plan.calm
     small = np.sqrt(100.0 / np.array([one.ewes for one in plan.flocks]))[:, None] * 0.6 + 0.4
 
     def shocks(*shape: int) -> Array:
-        return rng.standard_t(5, shape + (3,)) / np.sqrt(5 / 3) @ TOGETHER.T
+        return rng.standard_t(5, (*shape, 3)) / np.sqrt(5 / 3) @ TOGETHER.T
 
     def steps(*shape: int) -> Array:
-        comes = rng.random(shape + (1,)) < _STEP_CHANCE
-        return np.where(comes, rng.laplace(0, 0.55, shape + (3,)) @ TOGETHER.T, 0.0)
+        comes = rng.random((*shape, 1)) < _STEP_CHANCE
+        return np.where(comes, rng.laplace(0, 0.55, (*shape, 3)) @ TOGETHER.T, 0.0)
 
     common_shock, own_shock, day_shock = shocks(T, n), shocks(T, n, F), shocks(T, n, F)
     common_step, own_step = steps(T, n), steps(T, n, F)

@@ -163,6 +163,7 @@ class Plan:
     milk_known: bool
     weather: bool
     common_share: float
+    calm: float
 
 
 def _yield_curve(family: str, peak: float, length: int, rng: np.random.Generator) -> Array:
@@ -215,7 +216,7 @@ def _stage_curve(family: str, length: int, rng: np.random.Generator) -> Array:
 
 
 def _words(rng: np.random.Generator) -> tuple[Forage, ...]:
-    """Draw the effects of hay, silage, pasture, stubble and browse (judgement; sd of one word 0.30 g fat, 0.15 protein).
+    """Draw what each forage word does (judgement; sd of one word about 0.30 g fat, 0.15 g protein).
 
     Leafy grass lowers fat by some 0.4 g and lifts protein a little against hay (judgement); `leaf` says how far a word
     hangs on the leafiness of the grass.
@@ -360,7 +361,7 @@ def draw_plan(kind: str, rng: np.random.Generator) -> Plan:
         looks=int(rng.integers(2, 5)),
         check_share=float(rng.uniform(0.5, 0.95)),
         ph_share=float(rng.choice([0.0, 0.1, 0.3])),
-        phage=float(rng.uniform(0.001, 0.006)),
+        phage=float(rng.uniform(0.0003, 0.002)),
     )
     pots = PotPlan(
         loss=float(np.clip(rng.normal(0.04, 0.018), 0.008, 0.10)),
@@ -372,7 +373,7 @@ def draw_plan(kind: str, rng: np.random.Generator) -> Plan:
         acid=float(rng.normal(1.0, 0.10)),
         galactose_kept=float(rng.uniform(0.90, 0.99)),
         months_between=float(rng.uniform(1.5, 3.5)),
-        # Order of pots.NUTRIENTS; between-lab spreads of fat 0.10-0.20 and sugars 0.10-0.15 g (from memory in the trade).
+        # Order of pots.NUTRIENTS; between-lab spreads of fat 0.10-0.20, sugars 0.10-0.15 g (trade memory).
         lab_bias=rng.standard_normal(9) * np.array([0.08, 0.08, 0.1, 0.1, 0.045, 0.006, 4.0, 0.04, 0.1]),
         by_difference=bool(rng.random() < 0.3),
     )
@@ -395,4 +396,6 @@ def draw_plan(kind: str, rng: np.random.Generator) -> Plan:
         milk_known=bool(rng.random() < 0.5),
         weather=bool(rng.random() < 0.85),
         common_share=float(rng.uniform(0.4, 0.75)),
+        # Some dairies are steadier than others.
+        calm=float(rng.uniform(0.5, 1.2)),
     )

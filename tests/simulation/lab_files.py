@@ -8,9 +8,11 @@ import zipfile
 from pathlib import Path
 from xml.sax.saxutils import escape
 
+import matplotlib
 import numpy as np
 import openpyxl
 import pandas as pd
+from matplotlib.figure import Figure
 
 from tests.simulation import labs, pots
 from tests.simulation.dairies import SimulatedDairy
@@ -79,11 +81,13 @@ def ods(name: str, rows: list[list[object]]) -> bytes:
                 line.append("<table:table-cell/>")
             elif isinstance(value, (int, float, np.integer, np.floating)):
                 line.append(
-                    f'<table:table-cell office:value-type="float" office:value="{value}"><text:p>{value}</text:p></table:table-cell>'
+                    f'<table:table-cell office:value-type="float" office:value="{value}">'
+                    f"<text:p>{value}</text:p></table:table-cell>"
                 )
             else:
                 line.append(
-                    f'<table:table-cell office:value-type="string"><text:p>{escape(str(value))}</text:p></table:table-cell>'
+                    f'<table:table-cell office:value-type="string"><text:p>{escape(str(value))}</text:p>'
+                    "</table:table-cell>"
                 )
         cells.append("<table:table-row>" + "".join(line) + "</table:table-row>")
     content = (
@@ -106,6 +110,23 @@ def ods(name: str, rows: list[list[object]]) -> bytes:
         for entry, body in (("mimetype", kind), ("content.xml", content), ("META-INF/manifest.xml", manifest)):
             stored = zipfile.ZIP_STORED if entry == "mimetype" else zipfile.ZIP_DEFLATED
             pack.writestr(zipfile.ZipInfo(entry, _WHEN), body, stored)
+    return out.getvalue()
+
+
+def printed(results: pd.DataFrame) -> bytes:
+    """Print results as a page of text."""
+    lines = ["Wester Bench: raw milk (invented)", "", "Sample     Taken        Source        Fat    Protein  Lactose"]
+    for k, r in enumerate(results.itertuples()):
+        lines.append(
+            f"M26-115{k}   {r.day:%d.%m.%Y}   {r.source:<12}  {r.fat:5.2f}  {r.protein:5.2f}    {r.lactose:5.2f}"
+        )
+    lines += ["", "g/100 g; protein N x 6.38"]
+    with matplotlib.rc_context({"pdf.fonttype": 42}):
+        page = Figure(figsize=(8.27, 11.69))
+        for k, line in enumerate(lines):
+            page.text(0.08, 0.93 - 0.02 * k, line, family="DejaVu Sans Mono", size=10)
+        out = io.BytesIO()
+        page.savefig(out, format="pdf", metadata={"CreationDate": None, "Producer": None, "Creator": None})
     return out.getvalue()
 
 
@@ -233,7 +254,13 @@ def make(dairy: SimulatedDairy, folder: Path) -> list[tuple[str, str]]:
     for minutes, value in ((60, 6.31), (100, 5.94), (140, 5.42), (180, 4.99), (220, 4.67)):
         hand.append([last["batch_id"], minutes, value, None, None])
     keep("ph_strip.xlsx", xlsx({"pH": hand}), "pH readings of one vat, copied from the wall")
-    # 8: text where numbers belong, and a result that cannot be.
+    # 8: a printed report.
+    keep(
+        "printed_report.pdf",
+        printed(new_results(dairy, month, 2, dairy.seed + 1)),
+        "a report printed to a page, as text",
+    )
+    # 9: text where numbers belong, and a result that cannot be.
     bad = [
         "sample_id,sampled_on,source,fat_g_100g,protein_g_100g,lactose_g_100g,lab",
         "M26-1191,2026-11-12,late_house,6.4l,5.21,4.77,Wester Bench",

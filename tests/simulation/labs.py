@@ -1,4 +1,4 @@
-"""Invented labs: skewed, heavy-tailed errors that grow with the level, a run's shared error, a wandering calibration."""
+"""Invented labs: skewed, heavy-tailed errors growing with the level, a run's shared error, wandering calibration."""
 
 from __future__ import annotations
 

@@ -108,11 +108,12 @@ README = """\
 # demo_season: an invented dairy
 
 Everything in this folder is **invented**: the dairy, the Vale of Oskel, its flocks, labs, people, results and weather.
-It comes from a seeded generator (`python -m tests.simulation.make_demo`, same bytes every time) whose laws are not those
-that pasturepot fits. Levels and spreads are like those published for ewes' milk; nothing is copied from a real dairy.
+It comes from a seeded generator (`python -m tests.simulation.make_demo`, same bytes every time) whose laws are not
+those that pasturepot fits. Levels and spreads are like those published for ewes' milk; nothing is copied from a real
+dairy.
 
-Three flocks, November 2023 to October 2026: the fell ewes lamb in late winter, the beckside ewes in spring, the Late House
-ewes in autumn, so that there is milk in nearly every month. As in real records, not all is well:
+Three flocks, November 2023 to October 2026: the fell ewes lamb in late winter, the beckside ewes in spring, the Late
+House ewes in autumn, so that there is milk in nearly every month. As in real records, not all is well:
 
 | what | where |
 |---|---|
@@ -125,8 +126,8 @@ ewes in autumn, so that there is milk in nearly every month. As in real records,
 | a tray of broken pots, stalled vats | `batches.csv` |
 | a vat that sets before it starts | `set_checks.csv`: set aside |
 
-`lab_files/` holds files as labs and spreadsheets send them, with results of November 2026, to try `pasturepot intake` on a copy of
-this folder:
+`lab_files/` holds files as labs and spreadsheets send them, with results of November 2026, to try `pasturepot intake`
+on a copy of this folder:
 
 {files}
 
@@ -210,7 +211,7 @@ def demo_plan() -> Plan:
             looks=4,
             check_share=0.9,
             ph_share=0.12,
-            phage=0.003,
+            phage=0.0015,
         ),
         pots=PotPlan(
             loss=0.034,
@@ -234,6 +235,7 @@ def demo_plan() -> Plan:
         milk_known=True,
         weather=True,
         common_share=0.6,
+        calm=0.9,
     )
 
 

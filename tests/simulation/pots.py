@@ -1,9 +1,9 @@
 """Invented pots: a mass balance with a fullness-dependent boil-off, a sour starter, and wandering shares.
 
 Constants: lactose 342.3 + water -> two hexoses, so 1.90 g lactose a gram of lactic acid with galactose left over
-(stoichiometry); about 1.0 g lactic acid at pH 4.5; saturates 0.655 of fat, less on leafy grass; calcium 190 mg, salt 0.13 g
-per 100 g milk (McCance & Widdowson and USDA sheep milk give 0.63-0.66, 170-193 mg, 44 mg Na); loss of water 1-10 % by depth
-and lid (still-water formula, judgement).
+(stoichiometry); about 1.0 g lactic acid at pH 4.5; saturates 0.655 of fat, less on leafy grass; calcium 190 mg, salt
+0.13 g per 100 g milk (McCance & Widdowson and USDA sheep milk give 0.63-0.66, 170-193 mg, 44 mg Na, the USDA figures
+from memory); loss of water 1-10 % by depth and lid (still-water formula, judgement).
 """
 
 from __future__ import annotations

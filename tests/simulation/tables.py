@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pandas as pd
 
@@ -105,7 +107,7 @@ def milk_tests(world: World, rng: np.random.Generator, *, sparse: int | None = N
 
 
 def flock_diary(world: World, rng: np.random.Generator) -> pd.DataFrame:
-    """Forage periods of each flock while it is milked, as the shepherd writes them: dates off by a day or two."""
+    """Forage periods of each flock while it is milked; lambing dates are off by a day or two, as written by hand."""
     plan, rows = world.plan, []
     T = world.days.size
     for f, one in enumerate(plan.flocks):
@@ -115,9 +117,11 @@ def flock_diary(world: World, rng: np.random.Generator) -> pd.DataFrame:
         lambed = world.calendar.event_day[0, events].astype(int)
         edges = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(int)))
         for begin, end in zip(edges[::2], edges[1::2], strict=True):
-            cuts = [begin, *(begin + 1 + np.flatnonzero(np.diff(word[begin:end]))), end]
-            for k, (a, b) in enumerate(zip(cuts[:-1], cuts[1:], strict=True)):
-                a, b = int(a), int(b)
+            turns = set((begin + 1 + np.flatnonzero(np.diff(word[begin:end]))).tolist())
+            # A second group that comes into milk is a new line in the diary.
+            turns |= {int(day) + one.wean_age for day in lambed if begin + 20 < day + one.wean_age < end - 20}
+            cuts = [int(begin), *sorted(turns), int(end)]
+            for k, (a, b) in enumerate(itertools.pairwise(cuts)):
                 if b <= world.first or a > world.last or b - a < 3:
                     continue
                 running = b - 1 > world.last or b >= T
@@ -162,7 +166,7 @@ def weather_table(world: World, rng: np.random.Generator) -> pd.DataFrame:
 
 def vat_tables(world: World, rng: np.random.Generator) -> dict[str, pd.DataFrame]:
     """Make the vats of the records: batches, set_checks and ph_readings."""
-    plan, habit = world.plan, world.plan.culture
+    habit = world.plan.culture
     kg = world.herd.bulk_kg[0]
     weekday = ((world.days - np.datetime64("2018-01-01")).astype(int)) % 7
     chosen = np.array([[1, 4], [0, 2, 4], [0, 1, 3, 4], [0, 1, 2, 3, 4]][habit.vats_a_week - 2])
@@ -278,7 +282,7 @@ def _failures(
     if not sets:
         return int(rng.binomial(filled, rng.uniform(0.7, 1.0))), "not set", "stalled, slow all day"
     cold = rng.random() < 0.025
-    mean = 1 / (1 + np.exp(-(-5.0 + 0.09 * (age - 4) + 1.5 * max(slow, 0.0))))
+    mean = 1 / (1 + np.exp(-(-5.4 + 0.09 * (age - 4) + 1.5 * max(slow, 0.0))))
     share = rng.beta(mean / 0.06, (1 - mean) / 0.06) + (rng.uniform(0.03, 0.10) if cold else 0.0)
     failed = int(rng.binomial(filled, min(share, 1.0)))
     broken = rng.random() < 0.03

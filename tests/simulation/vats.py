@@ -138,6 +138,23 @@ def acidify(
     return minutes, out, np.where(reached, minutes[at - 1] + part * STEP, np.inf)
 
 
+def usual_minutes(plan: CulturePlan) -> float:
+    """Minutes after which the maker is used to moving the pots out: set at the usual settings, and a little."""
+    one = np.ones(1)
+    set_min = acidify(
+        plan,
+        one * (plan.vigour - 0.10),
+        one * 3,
+        one * plan.usual_dose,
+        one * (plan.usual_c - 0.3),
+        one * (plan.usual_c + 1.0),
+        one * 5.7,
+        one * plan.gel_ph,
+        one * 0,
+    )[2]
+    return float(5 * np.round((set_min[0] + 15) / 5))
+
+
 def run_vats(
     plan: CulturePlan,
     activity: Array,

@@ -70,7 +70,7 @@ def make_world(
     last = int((records_end - start).astype(int))
     calendar = herd.draw_calendar(plan, start, T, 1, rng)
     if drought_at is not None:
-        row = herd._season_year(records_end, plan.climate.latitude < 0) - calendar.first_year - int(drought_at)
+        row = herd.season_year(records_end, plan.climate.latitude < 0) - calendar.first_year - int(drought_at)
         season_now = float(weather.season_day(np.array([records_end]), plan.climate.latitude < 0)[0])
         row -= int(season_now < 200)
         calendar.droughts[0, row] = (rng.uniform(140, 170), rng.uniform(80, 110))
