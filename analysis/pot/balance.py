@@ -52,7 +52,8 @@ def concentration(loss: float | Array) -> Array:
 def soft_loss(line: float | Array) -> Array:
     """Return a loss that is never negative: ``0.01 log(1 + exp(line / 0.01))``.
 
-    Above 3 % it lies within 0.05 points of ``line``. It lets a normal variable stand behind a share that cannot fall below nothing, and is capped at 60 %.
+    Above 3 % it lies within 0.05 points of ``line``. It lets a normal variable stand behind a share that cannot fall
+    below nothing, and is capped at 60 %.
     """
     scaled = np.asarray(line, dtype=np.float64) / SOFT
     return np.asarray(np.minimum(SOFT * np.logaddexp(0.0, scaled), 0.6))
