@@ -184,7 +184,9 @@ class Records:
             findings += said
             aside += unusable
             frames[name] = frame
-        checked = check_season(frames, dairy)
+        batches = self.read["batches"].frame
+        lost_batches = set(batches.loc[~batches["usable"], "batch_id"].dropna())
+        checked = check_season(frames, dairy, lost_batches)
         findings += checked.findings
         aside += checked.set_aside
         return Season(

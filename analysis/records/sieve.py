@@ -28,6 +28,7 @@ class Sieve:
         self.findings: list[Finding] = []
         self.aside: list[tuple[str, int, str, str]] = []
         self._live = np.ones(len(frame), dtype=bool)
+        self._explained: dict[str, np.ndarray] = {}
 
     def __getitem__(self, column: str) -> pd.Series:
         """Return the column as it stands now; of rows already set aside it is missing."""
@@ -48,9 +49,49 @@ class Sieve:
         if not needed:
             self.frame[column] = self.frame[column].mask(bad.fillna(False).to_numpy(dtype=bool))
 
-    def warn(self, bad: pd.Series, code: str, text: Text, column: str | None = None, **more: Text) -> None:
-        """Keep these rows and say that they are worth a look."""
+    def drop(self, bad: pd.Series, code: str | None = None, why: str = "") -> None:
+        """Take these rows out without a finding of their own; with a code they are listed as set aside."""
+        hit = bad.fillna(False).to_numpy(dtype=bool) & self._live
+        if code is not None:
+            self.aside += [(self.table.file, int(row), code, why) for row in self.frame.loc[hit, "file_row"]]
+        self._live &= ~hit
+
+    def clear(self, bad: pd.Series, *columns: str) -> None:
+        """Empty further cells of rows about which another finding speaks."""
+        hit = bad.fillna(False).to_numpy(dtype=bool)
+        for column in columns:
+            self.frame[column] = self.frame[column].mask(hit)
+
+    def warn(
+        self,
+        bad: pd.Series,
+        code: str,
+        text: Text,
+        column: str | None = None,
+        explains: tuple[str, ...] = (),
+        **more: Text,
+    ) -> None:
+        """Keep these rows and say that they are worth a look; cells that this explains are not called odd again."""
         self._say("warning", bad, code, text, column, more, aside=False)
+        for name in explains:
+            before = self._explained.get(name, np.zeros(len(self.frame), dtype=bool))
+            self._explained[name] = before | bad.fillna(False).to_numpy(dtype=bool)
+
+    def of_file(
+        self, severity: Severity, code: str, text: str, column: str, advice: str, value: str | None = None
+    ) -> None:
+        """Say something about the whole file."""
+        self.findings.append(
+            Finding(
+                code=code,
+                severity=severity,
+                text=text,
+                file=self.table.file,
+                column=column,
+                value=value,
+                advice=advice,
+            )
+        )
 
     def note(self, bad: pd.Series, code: str, text: Text, column: str | None = None, **more: Text) -> None:
         """Keep these rows and mention something about them."""
@@ -90,10 +131,52 @@ class Sieve:
         if aside:
             self._live &= ~hit
 
-    def ranges(self, *, but: tuple[str, ...] = ()) -> None:
-        """Empty impossible cells, empty cells that are ten times off, and warn of odd ones."""
+    def same_row_twice(self, key: str, text: str, advice: str) -> None:
+        """Keep one of rows that are identical; set aside all rows of one key that differ."""
+        given = self[key].notna()
+        repeats = given & self.frame.duplicated(list(self.table.names), keep="first")
+        self._say("note", repeats, "same-row-twice", "the row is there twice and counts once", None, {}, aside=False)
+        self._live &= ~repeats.to_numpy()
+        still = self[key]
+        differ = still.notna() & still.duplicated(keep=False)
+        self.set_aside(differ, f"{key.replace('_', '-')}-twice", text, key, advice=advice)
+
+    def stray_days(self, column: str) -> None:
+        """Warn of a day that lies two years and more from every other one of the file."""
+        days = np.sort(self[column].dropna().unique())
+        if len(days) < 5:
+            return
+        gaps = np.diff(days) > np.timedelta64(731, "D")
+        alone = days[np.append(True, gaps) & np.append(gaps, True)]
+        self.warn(
+            self[column].isin(alone),
+            "stray-day",
+            "the day lies more than two years from every other one",
+            column,
+            advice="check the year",
+        )
+
+    def spelt_differently(self, column: str) -> None:
+        """Warn where one word is written in two ways, such as with and without a capital."""
+        words = self[column].dropna()
+        folded = words.str.casefold().str.split().str.join(" ")
+        for _, ways in words.groupby(folded):
+            counts = ways.value_counts()
+            if len(counts) > 1:
+                usual, other = sorted(counts.index, key=lambda word: (-counts[word], word))[:2]
+                self.warn(
+                    self[column] == other,
+                    "spelt-differently",
+                    "the word is written in two ways and counts as two",
+                    column,
+                    expected=f'"{usual}" as in other rows',
+                    advice="write it always the same way",
+                )
+
+    def ranges(self) -> None:
+        """Empty impossible cells and cells that are ten times off, and warn of odd ones."""
         for column in self.table.columns:
-            if column.is_number and column.name not in but:
+            if column.is_number:
                 self._range(column)
 
     def _range(self, column: Column) -> None:
@@ -102,6 +185,17 @@ class Sieve:
         impossible = outside(values, lo, hi)
         done = "the row is set aside" if column.required else "the cell counts as empty"
         if impossible.any():
+            converted = (values - 32) / 1.8
+            fahrenheit = impossible & (values > 0) & ~outside(converted, *column.odd) & (column.unit == "C")
+            self.empty(
+                fahrenheit,
+                "fahrenheit",
+                f"the temperature seems to be in Fahrenheit, so {done}",
+                column.name,
+                expected=f"degrees C, {span(*column.odd)}",
+                advice=lambda row: f"write {(row[column.name] - 32) / 1.8:.1f} if that is what was meant",
+            )
+            impossible &= ~fahrenheit
             self.empty(
                 impossible,
                 "impossible-value",
@@ -112,6 +206,8 @@ class Sieve:
             )
             values = self[column.name]
         odd = outside(values, *column.odd)
+        if column.name in self._explained:
+            odd &= ~self._explained[column.name]
         if not odd.any():
             return
         if column.one_scale:
