@@ -180,8 +180,15 @@ class Sieve:
                 self._range(column)
 
     def _range(self, column: Column) -> None:
-        values = self[column.name]
         lo, hi = column.impossible
+        narrow = [odd if odd is not None else limit for odd, limit in zip(column.odd, (lo, hi), strict=True)]
+        plain = self.frame[column.name].to_numpy()[self._live]
+        if not (
+            (narrow[0] is not None and (plain < narrow[0]).any())
+            or (narrow[1] is not None and (plain > narrow[1]).any())
+        ):
+            return
+        values = self[column.name]
         impossible = outside(values, lo, hi)
         done = "the row is set aside" if column.required else "the cell counts as empty"
         if impossible.any():
