@@ -1,7 +1,7 @@
 """Simulated dairies with their truth and oracle, kept on disk so that a study can be run again quickly.
 
-What is kept lies under build/study/ in a folder named by the hash of the generator's code: a changed generator makes its
-dairies anew.
+What is kept lies under build/study/ in a folder named by the hash of the generator's code: a changed generator makes
+its dairies anew.
 """
 
 from __future__ import annotations

@@ -20,7 +20,7 @@ def plot_dairy(kind: str, seed: int, rows: pd.DataFrame, method: str = "pasturep
     tests = case.tables["milk_tests"]
     truth = true_months(simulate(kind, seed, years=None))
     rows = rows[(rows["kind"] == kind) & (rows["seed"] == seed)]
-    sources = sorted(set(truth["source"]) - {"bulk"}) + ["bulk"]
+    sources = [*sorted(set(truth["source"]) - {"bulk"}), "bulk"]
     figure, axes = plt.subplots(3, len(sources), figsize=(4.5 * len(sources), 9), sharex=True, squeeze=False)
     for c, component in enumerate(COMPONENTS):
         for s, source in enumerate(sources):

@@ -1,13 +1,13 @@
 """How good is the milk forecast on invented dairies that are not the fitted model?
 
-`python -m tests.simulation.study_milk --dairies 60` simulates dairies of every kind in turn, cuts each off at its newest
-month, and scores the forecast of the coming twelve months against the truth, general-purpose alternatives, and an oracle who
-knows every constant and the state at the cut-off but not the future's shocks. Scored are month means (the plain mean of the
-true milk over days with milk) and single coming results of the lab last used, on every month and source for which there is
-truth, an oracle and a forecast of ours.
+`python -m tests.simulation.study_milk --dairies 60` simulates dairies of every kind in turn, cuts each off at its
+newest month, and scores the forecast of the coming twelve months against the truth, general-purpose alternatives, and
+an oracle who knows every constant and the state at the cut-off but not the future's shocks. Scored are month means
+(the plain mean of the true milk over days with milk) and single coming results of the lab last used, on every month
+and source for which there is truth, an oracle and a forecast of ours.
 
-Each dairy counts once; errors of fat, protein and lactose are divided by the oracle's mean over the whole study, so that they
-weigh alike. Every ratio and share stands with its 90 % interval by bootstrap over dairies.
+Each dairy counts once; errors of fat, protein and lactose are divided by the oracle's mean over the whole study, so
+that they weigh alike. Every ratio and share stands with its 90 % interval by bootstrap over dairies.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ def score_case(job: tuple[str, int, tuple[str, ...]]) -> pd.DataFrame:
         season = case.season()
         methods: dict[str, Callable[[Season], pd.DataFrame]] = {OURS: our_forecast}
         if peers:
-            from tests.simulation.peers import PEERS  # noqa: PLC0415 - needs the study's own dependencies
+            from tests.simulation.peers import PEERS
 
             methods |= {name: PEERS[name] for name in peers}
         frames = [_scored(case, case.oracle, ORACLE, 0.0)]
@@ -129,7 +129,7 @@ def lines(rows: pd.DataFrame, method: str) -> pd.DataFrame:
             ("interval", "interval score / oracle"),
             ("crps", "CRPS / oracle"),
         ):
-            line[words] = _words(*bootstrap_ratio(a[score].to_numpy(), b[score].to_numpy()))
+            line[f"{what} / oracle"] = _words(*bootstrap_ratio(a[score].to_numpy(), b[score].to_numpy()))
         line["inside 90 %"] = _words(*bootstrap_mean(a["inside"].to_numpy()))
         line["one: interval score / oracle"] = _words(
             *bootstrap_ratio(a["one_interval"].to_numpy(), b["one_interval"].to_numpy())
@@ -221,7 +221,7 @@ def main() -> None:
     given = parser.parse_args()
     peers: tuple[str, ...] = ()
     if not given.no_peers:
-        from tests.simulation.peers import PEERS  # noqa: PLC0415 - needs the study's own dependencies
+        from tests.simulation.peers import PEERS
 
         peers = tuple(given.peers.split(",")) if given.peers else tuple(PEERS)
     jobs = jobs_of(given.dairies, given.kinds.split(","), given.seeds_from, peers)
@@ -255,7 +255,7 @@ def main() -> None:
         RESULTS.mkdir(exist_ok=True)
         (RESULTS / f"{given.write}.md").write_text(text, encoding="utf-8", newline="\n")
     if given.plot:
-        from tests.simulation.plot_milk import plot_dairy  # noqa: PLC0415 - draws only when asked to
+        from tests.simulation.plot_milk import plot_dairy
 
         for one in dairies.head(given.plot).itertuples():
             print(plot_dairy(str(one.kind), int(one.seed), raw))
