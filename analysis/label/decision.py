@@ -8,14 +8,35 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from analysis.label.action import held_against_advice, label_action
+from analysis.label.cautions import about_panels, first_said, last_said
+from analysis.label.claims import ClaimVerdict, claim_flags, claim_row, claims_by_month, judge_claims
+from analysis.label.evidence import label_evidence
+from analysis.label.next_tests import (
+    Plan,
+    considered,
+    milk_of,
+    plan_row,
+    plans,
+    sampling_sheet,
+    watch_claims,
+    watch_lines,
+    worth_buying,
+)
 from analysis.label.outlook import Outlook, Pot, cut_into_months
 from analysis.label.panel import LineDecision, Panel, decide_panel, impossible, unknown_claims
 from analysis.label.rounding import decimal
+from analysis.label.rows import label_row, label_tables
 from analysis.label.rulebook import Rulebook
 from analysis.label.rulebook_file import load_rulebook, rulebook_names
-from analysis.label.rows import label_row, label_tables
-from analysis.records.findings import Answer, CannotDo, Finding, did_you_mean, warning
+from analysis.label.samples import ControlSamples, draw_samples, panel_ok
+from analysis.label.seasonal import label_sets
+from analysis.records.findings import Answer, CannotDo, Finding, did_you_mean, note, warning
 from analysis.records.season import Season
+
+LISTS = ("label", "label_action", "label_sets", "claims", "next_tests")
+SEED = 5
+"""This room's own constant in the seed of its simulated control samples."""
 
 
 def decide_labels(season: Season, pot: Pot) -> Answer:
@@ -31,8 +52,8 @@ def decide_labels(season: Season, pot: Pot) -> Answer:
     Returns
     -------
     Answer
-        Decisions ``label``, ``label_action``, ``label_sets``, ``claims`` and ``next_tests``, the tables behind them, and
-        flags: exemption and cautions first.
+        Decisions ``label``, ``label_action``, ``label_sets``, ``claims`` and ``next_tests``, the tables behind them,
+        and flags: exemption and cautions first.
 
     Raises
     ------
@@ -41,10 +62,153 @@ def decide_labels(season: Season, pot: Pot) -> Answer:
     """
     outlook = cut_into_months(pot)
     books = rulebooks(season)
-    flags: list[Finding] = []
+    flags: list[Finding] = first_said(books, season)
     panels = _panels(season, outlook, books, flags)
-    rows = [label_row(panel, line, pot) for panel in panels for line in panel.lines]
-    return Answer(decisions={"label": rows}, tables=label_tables(panels), flags=tuple(flags))
+    if not panels:
+        return Answer(decisions={name: [] for name in LISTS}, flags=(*flags, *last_said(panels)))
+    seed = int(season.month.replace("-", ""))
+    samples = draw_samples(outlook, np.random.default_rng([seed, SEED]))
+    judged = [(panel, judge_claims(panel, samples, pot)) for panel in panels]
+    tests, test_tables, test_flags = _tests(season, pot, judged, seed)
+    chosen = tests[0] if tests else None
+    together = {panel.rules.name: _together(panel, samples) for panel in panels}
+    actions = [
+        action
+        for panel in panels
+        if (action := label_action(panel, samples, season, chosen if panel is panels[0] else None)) is not None
+    ]
+    taken, taken_flags = held_against_advice(season, panels)
+    sets = [row for panel in panels for row in label_sets(panel, samples)]
+    flags += about_panels(panels, pot)
+    flags += _about_actions(panels, actions, season)
+    flags += [*claim_flags(judged), *taken_flags, *test_flags, *last_said(panels)]
+    return Answer(
+        decisions={
+            "label": [
+                label_row(panel, line, pot) | {"panel_ok_worst_month": together[panel.rules.name]}
+                for panel in panels
+                for line in panel.lines
+            ],
+            "label_action": actions,
+            "label_sets": sets,
+            "claims": [claim_row(panel, verdict) for panel, verdicts in judged for verdict in verdicts],
+            "next_tests": [plan_row(panels[0], plan) for plan in tests],
+        },
+        tables={
+            **label_tables(panels),
+            "label_sets": _sets_table(sets),
+            "claims_by_month": claims_by_month(judged),
+            "label_evidence": label_evidence(season, panels, pot),
+            "label_decisions_taken": taken,
+            **test_tables,
+        },
+        flags=tuple(flags),
+    )
+
+
+def _together(panel: Panel, samples: ControlSamples) -> float | None:
+    """Return the probability, in the worst month, that a control sample is right on every printed line at once."""
+    if not panel.bounded:
+        return None
+    return float(panel_ok(panel, samples, [(line, line.choice.declared) for line in panel.bounded]).min())
+
+
+def _tests(
+    season: Season, pot: Pot, judged: Sequence[tuple[Panel, list[ClaimVerdict]]], seed: int
+) -> tuple[list[Plan], dict[str, pd.DataFrame], list[Finding]]:
+    """Return the tests worth buying for the home label, the tables behind that, and what to say."""
+    panel, verdicts = judged[0]
+    chances = {verdict.claim.claim: verdict.ok for verdict in verdicts if verdict.ok is not None}
+    watched = [*watch_lines(panel), *watch_claims(panel, chances)]
+    milk = milk_of(pot)
+    found = plans(panel, watched, milk, season.dairy, seed)
+    chosen = worth_buying(found)
+    tests = [] if chosen is None else [chosen]
+    flags: list[Finding] = []
+    if not season.dairy.costs:
+        flags.append(
+            note(
+                "costs-missing",
+                "no costs are given, so tests are weighed by risk alone and no date is set for the labels in hand",
+                file="dairy.toml",
+                column="costs",
+                advice="write [costs] in dairy.toml",
+            )
+        )
+    if chosen is None:
+        reason = (
+            f"{panel.rules.name} gives no tolerance, so a test lowers no risk that could be counted"
+            if not watched
+            else "none of the pot composites and milk tests looked at would lower the risk of the label enough"
+        )
+        flags.append(
+            note("no-test-worth-buying", f"no further test is worth buying for the label this month: {reason}")
+        )
+    if milk is None:
+        flags.append(note("milk-tests-not-weighed", "only pot composites were weighed: the milk model was not at hand"))
+    rows = [plan_row(panel, plan) for plan in tests]
+    tables = {
+        "next_tests_considered": considered(panel, found, chosen),
+        "sampling_sheet": sampling_sheet(rows, season.dairy),
+    }
+    return tests, tables, flags
+
+
+def _about_actions(panels: Sequence[Panel], actions: Sequence[Mapping[str, Any]], season: Season) -> list[Finding]:
+    """Return why there is no action, or no date for one."""
+    found = []
+    judged = {action["rules"] for action in actions}
+    without = [panel.rules.name for panel in panels if panel.rules.name not in judged]
+    if without:
+        found.append(
+            note(
+                "label-action-not-judged",
+                f"no line on the pots can be held against a tolerance under {', '.join(without)}, so nothing is said about the "
+                "labels in hand there",
+                file="dairy.toml",
+                column="label",
+            )
+        )
+    if season.dairy.costs and any(action["decide_by"] is None for action in actions):
+        found.append(
+            note(
+                "label-no-date",
+                "no date can be set for the labels in hand",
+                file="dairy.toml",
+                column="costs",
+                advice="write labels_left, pots_per_week and lab_days",
+            )
+        )
+    return found
+
+
+def _sets_table(sets: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
+    """Return the label sets as a tidy table: one row a set, label and line."""
+    columns = [
+        "rules",
+        "labels",
+        "from_month",
+        "line",
+        "declared",
+        "ok_worst_month",
+        "panel_ok_worst_month",
+        "meets_risk",
+        "buys",
+    ]
+    rows = [
+        {
+            "rules": row["rules"],
+            "labels": row["labels"],
+            "from_month": start,
+            "line": line,
+            "declared": value,
+            **{name: row[name] for name in columns[5:]},
+        }
+        for row in sets
+        for start, declared in zip(row["from_month"], row["declared"], strict=True)
+        for line, value in declared.items()
+    ]
+    return pd.DataFrame(rows, columns=columns)
 
 
 def rulebooks(season: Season) -> list[Rulebook]:
@@ -123,7 +287,8 @@ def try_values(season: Season, pot: Pot, rules: str, values: Mapping[str, float]
     books = rulebooks(season)
     named = [book for book in books if book.name == rules]
     book = named[0] if named else load_rulebook(rules, season.cutoff)
-    panels = _panels(season, outlook, [book], flags := [])
+    flags: list[Finding] = []
+    panels = _panels(season, outlook, [book], flags)
     if not panels:
         raise CannotDo("; ".join(flag.sentence() for flag in flags))
     panel = panels[0]

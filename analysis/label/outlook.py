@@ -258,7 +258,8 @@ def reading_law(outlook: Outlook, values: Array, sd: float) -> ReadingLaw:
         flat + 1, weights * share, n_months * bins
     )
     chosen = table.reshape(n_months, bins)[outlook.counted]
-    return ReadingLaw(low + width * np.arange(bins), chosen / chosen.sum(axis=1, keepdims=True), max(sd, width / 2))
+    centres: Array = low + width * np.arange(bins, dtype=np.float64)
+    return ReadingLaw(centres, chosen / chosen.sum(axis=1, keepdims=True), max(sd, width / 2))
 
 
 @dataclass(frozen=True)

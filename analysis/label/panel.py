@@ -16,8 +16,8 @@ from analysis.records.findings import Finding, did_you_mean, note, warning
 PARTS = (("saturates", "fat"), ("sugars", "carbohydrate"))
 # Key of dairy.toml -> nutrient and unit.
 _ENERGY = {"energy_kj": ("energy", "kJ"), "energy_kcal": ("energy", "kcal")}
-# Energy recomputed from printed lines may differ by this much organic acid, which no printed line shows (g/100 g; lactic
-# acid of yogurt 0.7-1.3, from memory).
+# Energy recomputed from printed lines may differ by this much organic acid, which no printed line shows (g/100 g;
+# lactic acid of yogurt 0.7-1.3, from memory).
 _UNPRINTED_ACID_G = 1.5
 
 
@@ -77,6 +77,8 @@ class Panel:
         Keys of the lines that are (or must be) on the pot: mandatory ones, those on it today, those a claim asks for.
     claims
         Claims on the pots today that this rulebook knows.
+    portion_g
+        What a claim "per serving" speaks of; None where no serving is known.
     """
 
     rules: Rulebook
@@ -86,6 +88,7 @@ class Panel:
     lines: tuple[LineDecision, ...]
     printed: frozenset[str]
     claims: tuple[Claim, ...]
+    portion_g: float | None
 
     @property
     def basis(self) -> str:
@@ -137,7 +140,8 @@ def decide_panel(
         line.line.key for line in lines if line.line.mandatory or line.on_pot is not None or line.line.nutrient in about
     )
     whole, odd = _consistent(tuple(lines), dairy.label_ok)
-    return Panel(rules, outlook, serving_g, dairy.label_ok, whole, printed, claims), (*findings, *odd)
+    portion_g = serving_g if rules.per == "serving" else dairy.serving_g
+    return Panel(rules, outlook, serving_g, dairy.label_ok, whole, printed, claims, portion_g), (*findings, *odd)
 
 
 def shares_basis(home: Rulebook, rules: Rulebook) -> bool:
@@ -276,7 +280,7 @@ def _consistent(lines: tuple[LineDecision, ...], wanted: float) -> tuple[tuple[L
         if choice.declared > whole.choice.declared:
             down = whole.choice.declared
             ok = part.ok(down)
-            fits = ok is None or float(ok.min()) >= wanted or float(ok.min()) >= float(np.min(part.ok(choice.declared)))
+            fits = ok is None or float(ok.min()) >= wanted or float(ok.min()) >= _lowest(part, choice.declared)
             if fits:
                 choice = replace(choice, declared=down, departs=choice.departs + down - choice.declared)
             findings.append(
@@ -294,6 +298,11 @@ def _consistent(lines: tuple[LineDecision, ...], wanted: float) -> tuple[tuple[L
             choice = replace(choice, cautious=max(whole.choice.cautious, min(choice.declared, choice.cautious)))
         by_key[part_name] = replace(part, choice=choice)
     return tuple(by_key[line.line.key] for line in lines), findings
+
+
+def _lowest(line: LineDecision, value: Decimal) -> float:
+    ok = line.ok(value)
+    return 1.0 if ok is None else float(ok.min())
 
 
 def _energy_gap(found: dict[str, Decimal], rules: Rulebook) -> list[Finding]:
@@ -321,8 +330,8 @@ def _energy_gap(found: dict[str, Decimal], rules: Rulebook) -> list[Finding]:
             findings.append(
                 warning(
                     "label-energy-gap",
-                    f"the energy on the pots, {found[key]:f} {unit}, cannot come from the fat, carbohydrate and protein "
-                    f"printed beside it: those give {line.rounding(low):f} to {line.rounding(high):f} {unit}",
+                    f"the energy on the pots, {found[key]:f} {unit}, cannot come from the fat, carbohydrate and "
+                    f"protein printed beside it: those give {line.rounding(low):f} to {line.rounding(high):f} {unit}",
                     file="dairy.toml",
                     column=f"label.{key}",
                     advice="work it out again from the unrounded values",

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
+from itertools import pairwise
 
 # Amounts come out of binary arithmetic; digits beyond the ninth are its tail and no quantity. Without this,
 # 0.1 x 64.5 = 6.450000000000001 and 6.4499999999999996 would fall on different sides of a half.
@@ -181,7 +182,7 @@ def check_spans(spans: Sequence[Span], what: str) -> None:
     """
     if spans[0].low != 0 or not spans[0].low_inside:
         raise ValueError(f"{what}: the first band starts {spans[0]}; it must start at 0")
-    for before, after in zip(spans, spans[1:], strict=False):
+    for before, after in pairwise(spans):
         if before.high is None or after.low < before.high:
             raise ValueError(f"{what}: the bands '{before}' and '{after}' overlap")
         if after.low == before.high and before.high_inside and after.low_inside:

@@ -126,7 +126,9 @@ def label_tables(panels: Sequence[Panel]) -> dict[str, pd.DataFrame]:
         "label_choices": _frame(
             _choices(panels), ("rules", "nutrient", "unit", "choice", "value", "ok_year", "ok_worst_month", "text")
         ),
-        "panel": _frame(_printed(panels), ("rules", "order", "nutrient", "unit", "basis", "printed_as", "text", "printed")),
+        "panel": _frame(
+            _printed(panels), ("rules", "order", "nutrient", "unit", "basis", "printed_as", "text", "printed")
+        ),
         "rule_sources": _frame(_sources(panels), ("rules", "about", "value", "source", "mark")),
     }  # fmt: skip
 
@@ -241,8 +243,10 @@ def _choices(panels: Sequence[Panel]) -> Iterator[dict[str, Any]]:
                 (
                     "cautious",
                     line.choice.cautious,
-                    f"the safe end of what the average may be: unlikely that the true average lies {toward} it; "
-                    "choose it where few tests stand behind the average, and move to the average as they come in",
+                    (
+                        f"the safe end of what the average may be: unlikely that the true average lies {toward} it; "
+                        "choose it where few tests stand behind the average, and move to the average as they come in"
+                    ),
                 ),
                 ("now", line.on_pot, "what the pots say today"),
             ]

@@ -34,7 +34,8 @@ class Sourced:
     source
         Law, guidance or article.
     mark
-        V wording seen, V2 seen in a page that quotes it (V2* a trade page), M from memory, D judgement, C common practice.
+        V wording seen, V2 seen in a page that quotes it (V2* a trade page), M from memory, D judgement, C common
+        practice.
     """
 
     source: str

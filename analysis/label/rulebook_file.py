@@ -148,9 +148,11 @@ def _where(raw: Any, path: Sequence[str | int]) -> str:
 
 def _sentence(problem: ValidationError) -> str:
     """Return what a breach means and what to do."""
-    value, wanted = problem.instance, problem.validator_value
+    value: Any = problem.instance
+    wanted: Any = problem.validator_value
+    schema: Any = problem.schema
     if problem.validator == "additionalProperties":
-        known = list(problem.schema.get("properties", {}))
+        known = list(schema.get("properties", {}))
         return "; ".join(f'unknown key "{key}", {did_you_mean(key, known)}' for key in value if key not in known)
     if problem.validator == "required":
         missing = [key for key in wanted if key not in value]

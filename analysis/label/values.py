@@ -104,7 +104,8 @@ def highest_declarable(outlook: LineOutlook, serving_g: float) -> float:
     """Return up to which value a line is searched.
 
     Where a value can be too high, none above three times the highest reading plus the largest tolerance in grams can
-    hold. Where none can be too high, the search ends at what the basis can hold at all: its whole mass, as fat for energy.
+    hold. Where none can be too high, the search ends at what the basis can hold at all: its whole mass, as fat for
+    energy.
     """
     line = outlook.line
     if not line.open_above:
