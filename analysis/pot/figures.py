@@ -183,5 +183,7 @@ CONTROL: dict[str, ControlError] = {
 CONTROL_BY_DIFFERENCE = ControlError(
     0.06, 0.10, 0.20, "carbohydrate by difference gathers the errors of water, fat, protein and ash", "derived"
 )
+USUAL_COMPOSITE = 6.0
+"""Pots of a composite where the tests do not say; six under the rules of the EU and of Great Britain."""
 DIFFERENCE_UNKNOWN_SD = 0.5
 """Extra sd of a carbohydrate result that may be by sum or by difference: the acid, about 1 g, is in it or is not."""

@@ -25,7 +25,7 @@ from analysis.pot.joint import (
     year_angle,
 )
 from analysis.pot.loss import LossFit, fit_loss
-from analysis.pot.pairing import BULK, Lots, Milk, column, milk_of, pair, words
+from analysis.pot.pairing import BULK, Lots, Milk, column, dates, milk_of, pair, words
 from analysis.records.findings import Answer
 from analysis.records.season import Season
 
@@ -33,6 +33,7 @@ Array = NDArray[np.float64]
 Basis = Literal["pot tests", "milk tests and mass balance", "handbook values"]
 _SEED = 20_417
 _LEAST_MILK = 0.5
+_NEWEST_VATS = 300
 _FROM_MILK = {
     "fat": ("fat_g_100g",),
     "protein": ("protein_g_100g",),
@@ -92,6 +93,8 @@ class PotFit:
         The lab taken as right in pot tests, "" where none has tested.
     lot_milk : array (lot, 3), lot_milk_sd : array (lot, 3)
         Milk of the tested lots as the milk model has it.
+    vats : DataFrame
+        The newest vats with an end pH: the batch table, and ``milk_protein`` as tested or as the milk model has it.
     """
 
     draws: xr.Dataset
@@ -105,6 +108,7 @@ class PotFit:
     reference_lab: str
     lot_milk: Array
     lot_milk_sd: Array
+    vats: pd.DataFrame
 
     def answer(self) -> Answer:
         """Return pot_forecast, pot_outlook, the pot's share of outcomes, tables and flags."""
@@ -156,8 +160,12 @@ def fit_pot(season: Season, milk: Milk) -> PotFit:
     lots = pair(season.tables["pot_tests"], season.tables["batches"])
     loss = fit_loss(season.tables["batches"])
     n_draws = int(milk.draws.sizes["draw"])
-    if len(lots.lots):
-        drawn = milk_of(milk, lots.lots)
+    vats = _vats_with_end_ph(season)
+    n = len(lots.lots)
+    asked = pd.concat([lots.lots[["made_on", "source"]], vats[["made_on", "source"]]], ignore_index=True)
+    every = milk_of(milk, asked) if len(asked) else np.empty((n_draws, 0, 3))
+    drawn = every[:, :n]
+    if n:
         moves = milk_moves(drawn)
         lot_sd = drawn.std(axis=0)
     else:
@@ -179,6 +187,7 @@ def fit_pot(season: Season, milk: Milk) -> PotFit:
         reference_lab=lab,
         lot_milk=moves.mean,
         lot_milk_sd=lot_sd,
+        vats=vats.assign(milk_protein=vats["protein_g_100g"].fillna(pd.Series(every[:, n:, 1].mean(axis=0)))),
     )
 
 
@@ -241,6 +250,14 @@ def _stirred_in(season: Season, milk: Array) -> Array:
     older[:, lag:] = milk[:, :-lag]
     older = np.where(np.isnan(older), milk, older)
     return with_starter(milk, older, season.dairy.usual.starter_g_kg)
+
+
+def _vats_with_end_ph(season: Season) -> pd.DataFrame:
+    """Return the newest vats with an end pH and a day, empty sources taken as bulk."""
+    batches = season.tables["batches"]
+    use = np.isfinite(column(batches, "end_ph")) & dates(batches, "made_on").notna().to_numpy()
+    vats = batches[use].sort_values("made_on", kind="stable").tail(_NEWEST_VATS).reset_index(drop=True)
+    return vats.assign(source=words(vats, "source").replace("", BULK), protein_g_100g=column(vats, "protein_g_100g"))
 
 
 def _evidence(season: Season, lots: Lots) -> dict[str, Evidence]:

@@ -291,6 +291,8 @@ class Posterior:
     weight, distance, expected, expected_sd : array (m,)
         Of each result: its weight, how many sd it lies from what all others say, that expectation and its sd (own
         noise apart).
+    lot_pots : array (n, 13)
+        What each tested lot holds at the posterior mean of x and of its milk.
     results : Results
     """
 
@@ -305,6 +307,7 @@ class Posterior:
     distance: Array
     expected: Array
     expected_sd: Array
+    lot_pots: Array
     results: Results
     moves: dict[str, tuple[str, float]] = field(repr=False)
     base: Array = field(repr=False)
@@ -464,6 +467,7 @@ class _Fit:
             distance=averaged[1],
             expected=averaged[2],
             expected_sd=averaged[3],
+            lot_pots=_outputs(self.z0 + self.G @ x),
             results=self.results,
             moves=self.moves,
             base=self.base,
@@ -486,6 +490,7 @@ class _Fit:
             distance=np.empty(0),
             expected=np.empty(0),
             expected_sd=np.empty(0),
+            lot_pots=_outputs(self.z0),
             results=self.results,
             moves=self.moves,
             base=self.base,

@@ -138,7 +138,7 @@ def fit_loss(batches: pd.DataFrame) -> LossFit:
         lot_log_sd=float(1.0 / np.sqrt(1.0 / LOT_LOSS_SD.sd**2 + n / 2.0)),
         weighed=pd.DataFrame(
             {
-                "file_row": column(batches, "file_row")[use],
+                "file_row": column(batches, "file_row")[use].astype(np.int64),
                 "batch_id": words(batches, "batch_id").to_numpy()[use],
                 "made_on": dates(batches, "made_on").to_numpy()[use],
                 "hold_min": hold[use],

@@ -141,13 +141,15 @@ def pair(pot_tests: pd.DataFrame, batches: pd.DataFrame) -> Lots:
     pots = column(used, "pots_in_composite")
     tests = pd.DataFrame(
         {
-            "file_row": column(used, "file_row"),
+            "file_row": column(used, "file_row").astype(np.int64),
             "lot": np.asarray([place[k] for k in keys], dtype=np.int64),
             "lab": labs,
             "sampled_on": dates(used, "sampled_on"),
             "pots": np.where(np.isnan(pots) | (pots < 1), 1.0, pots),
             "ph": column(used, "ph"),
             "holds_acid": acid_held(used, labs),
+            "firmness_g": column(used, "firmness_g"),
+            "whey_g_100g": column(used, "whey_g_100g"),
             **{n: column(used, c) for n, c in COLUMN.items()},
         }
     )
@@ -159,7 +161,7 @@ def pair(pot_tests: pd.DataFrame, batches: pd.DataFrame) -> Lots:
         lots=_lots(vats, [k[1] for k in unique], batches),
         unpaired=pd.DataFrame(
             {
-                "file_row": column(pot_tests.iloc[lost], "file_row"),
+                "file_row": column(pot_tests.iloc[lost], "file_row").astype(np.int64),
                 "batch_id": words(pot_tests.iloc[lost], "batch_id").to_numpy(),
             }
         ),

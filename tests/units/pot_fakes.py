@@ -22,7 +22,7 @@ START = pd.Timestamp("2024-01-01")
 
 def true_milk(days: pd.DatetimeIndex) -> np.ndarray:
     """Milk with a seasonal course (n, 3)."""
-    angle = 2 * np.pi * days.dayofyear.to_numpy() / 365.25
+    angle = 2 * np.pi * days.day_of_year.to_numpy() / 365.25
     return MEAN + np.column_stack([0.5 * np.cos(angle), 0.25 * np.cos(angle), -0.1 * np.cos(angle)])
 
 
