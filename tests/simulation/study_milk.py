@@ -124,11 +124,7 @@ def lines(rows: pd.DataFrame, method: str) -> pd.DataFrame:
         scores = ["error", "inside", "interval", "crps", "one_inside", "one_interval", "one_crps"]
         a, b = mine[scores].mean().align(base[scores].mean(), join="inner", axis=0)
         line: dict[str, object] = {"": name, "dairies": len(a)}
-        for score, words in (
-            ("error", "MAE / oracle"),
-            ("interval", "interval score / oracle"),
-            ("crps", "CRPS / oracle"),
-        ):
+        for score, what in (("error", "MAE"), ("interval", "interval score"), ("crps", "CRPS")):
             line[f"{what} / oracle"] = _words(*bootstrap_ratio(a[score].to_numpy(), b[score].to_numpy()))
         line["inside 90 %"] = _words(*bootstrap_mean(a["inside"].to_numpy()))
         line["one: interval score / oracle"] = _words(
