@@ -1,6 +1,6 @@
 """Gaussian vectors whose precision is block tridiagonal with a border: a drifting state in time, and coefficients.
 
-The unknowns are states ``x_1 … x_T`` (each of length ``b``) and coefficients ``beta`` (length ``p``); their joint precision is
+The unknowns are states ``x_1 … x_T`` (length ``b`` each) and coefficients ``beta`` (length ``p``); their precision is
 
     [ D_1  U_1            B_1 ]
     [ U_1' D_2  U_2       B_2 ]
@@ -8,9 +8,10 @@ The unknowns are states ``x_1 … x_T`` (each of length ``b``) and coefficients 
     [           U'   D_T  B_T ]
     [ B_1' B_2' …    B_T' S   ]
 
-Every operation costs time and memory in proportion to ``T``: the Cholesky factor of such a matrix keeps its shape (the block
-form of the Thomas algorithm; Rue & Held 2005, *Gaussian Markov Random Fields*, section 2.4), and the covariances beside the
-diagonal follow from one backward pass (Takahashi, Fagan & Chen 1973; in state-space words the Rauch-Tung-Striebel smoother).
+Every operation costs time and memory in proportion to ``T``: the Cholesky factor of such a matrix keeps its shape (the
+block form of the Thomas algorithm; Rue & Held 2005, *Gaussian Markov Random Fields*, section 2.4), and the covariances
+beside the diagonal follow from one backward pass (Takahashi, Fagan & Chen 1973; in state-space words the
+Rauch-Tung-Striebel smoother).
 """
 
 from dataclasses import dataclass
@@ -65,6 +66,8 @@ class ArrowMoments:
         Mean of the coefficients.
     state_cov : array, shape (T, b, b)
         Covariance of each state.
+    conditional_cov : array, shape (T, b, b)
+        Covariance of each state if the coefficients were known.
     next_cov : array, shape (T - 1, b, b)
         Covariance of each state with the next one.
     coefficient_cov : array, shape (p, p)
@@ -76,6 +79,7 @@ class ArrowMoments:
     states: Array
     coefficients: Array
     state_cov: Array
+    conditional_cov: Array
     next_cov: Array
     coefficient_cov: Array
     state_per_coefficient: Array
@@ -152,7 +156,7 @@ def quadratic(factor: ArrowFactor) -> float:
 
 def moments(factor: ArrowFactor) -> ArrowMoments:
     """Return the mean ``M^-1 r`` and the covariances that lie beside the diagonal of ``M^-1``."""
-    n_times, width, n_border = factor.border_y.shape
+    n_times, _, n_border = factor.border_y.shape
     if n_border:
         cov, _ = dpotri(factor.corner_l, lower=1)
         cov = np.tril(cov) + np.tril(cov, -1).T
@@ -178,7 +182,7 @@ def moments(factor: ArrowFactor) -> ArrowMoments:
     spread = per_beta @ cov
     state_cov = conditional + spread @ np.swapaxes(per_beta, 1, 2)
     next_cov = -gain[:-1] @ conditional[1:] + spread[:-1] @ np.swapaxes(per_beta[1:], 1, 2)
-    return ArrowMoments(base + per_beta @ beta, beta, state_cov, next_cov, cov, per_beta)
+    return ArrowMoments(base + per_beta @ beta, beta, state_cov, conditional, next_cov, cov, per_beta)
 
 
 def sample_arrow(factor: ArrowFactor, rng: np.random.Generator, n_draws: int) -> tuple[Array, Array]:

@@ -1,24 +1,25 @@
 r"""Linear regression of several correlated responses with mean-reverting drift and heavy-tailed errors.
 
 In words: each row of the table holds up to ``C`` responses measured together. What is expected of them is a linear
-function of known features; a part common to all rows and a part of each group wander slowly around zero and come back; and
-each row carries an error that is usually small and now and then large.
+function of known features; a part common to all rows and a part of each group wander slowly around zero and come
+back; and each row carries an error that is usually small and now and then large.
 
 .. math::
 
     y_{jc} &= \sum_k z_{jk} \beta_{kc} + \sum_g h_{jg} u_{gc}(t_j) + e_{jc} \\
     \beta_{k\cdot} &\sim N(m_k,\; s_{m(k)}^2 \; D_k R_\beta D_k) \\
-    u_g &\sim \mathrm{OU}(\Sigma_g, \ell), \qquad \Sigma_0 = (1-\rho)\, \Sigma_u, \quad \Sigma_{g>0} = \rho\, \Sigma_u \\
+    u_g &\sim \mathrm{OU}(\Sigma_g, \ell), \qquad
+        \Sigma_0 = (1-\rho)\, \Sigma_u, \quad \Sigma_{g>0} = \rho\, \Sigma_u \\
     e_j &\sim (1-\pi)\, N(0, R) + \pi\, N(0, R + \mathrm{diag}(o^2))
 
 The Ornstein-Uhlenbeck process is Markov, so that the precision of everything unknown is an arrow matrix
 (:mod:`analysis.inference.arrow`) and the cost grows with the number of distinct days.
 
-The scales (noise, drift, length, share of the groups, multipliers of groups of features) have log-normal priors. They are
-integrated over: their posterior is explored from its mode by importance sampling with a Gaussian proposal whose curvature is
-that of the mode (nested Laplace; Rue, Martino & Chopin 2009, J. R. Statist. Soc. B 71:319). The gradient is Fisher's identity,
-the expected gradient of the complete-data log density. The outlier indicators have independent variational probabilities
-(Bishop 2006, *Pattern Recognition and Machine Learning*, section 10.1).
+The scales (noise, drift, length, share of the groups, multipliers of groups of features) have log-normal priors. They
+are integrated over: their posterior is explored from its mode by importance sampling with a Gaussian proposal whose
+are integrated over: their posterior is explored from its mode by importance sampling with a Gaussian proposal whose
+Fisher's identity, the expected gradient of the complete-data log density. The outlier indicators have independent
+variational probabilities (Bishop 2006, *Pattern Recognition and Machine Learning*, section 10.1).
 """
 
 from collections.abc import Callable
@@ -164,7 +165,10 @@ class Draws:
     scales: tuple[Scales, ...]
 
     def drift_covariance(self, prior: DriftPrior) -> tuple[Array, Array]:
-        """Return each draw's Cholesky factors of the drift covariance (n_draws, g, C, C) and its time constant (n_draws,)."""
+        """Return each draw's Cholesky factors of the drift covariance and its time constant.
+
+        Shapes (n_draws, g, C, C) and (n_draws,).
+        """
         n_groups = self.states.shape[2]
         chol = np.stack([np.linalg.cholesky(_group_covariances(prior, s, n_groups)) for s in self.scales])
         length = np.array([s.length for s in self.scales])
@@ -202,6 +206,7 @@ class DriftPosterior:
     log_evidence: float
     effective_points: float
     mode: Array
+    _active: Ints
     _factors: tuple[ArrowFactor, ...]
 
     def sample(self, rng: np.random.Generator, n_draws: int) -> Draws:
@@ -210,18 +215,27 @@ class DriftPosterior:
         edges[-1] = 1.0
         counts = np.diff(np.floor(edges * n_draws + rng.uniform()).astype(int))
         counts[-1] += n_draws - counts.sum()
-        n_coef, n_resp = self.prior.mean.shape
+        n_resp = self.prior.mean.shape[1]
         width = self._factors[0].rhs_y.shape[1]
         states, coefs, point = [], [], []
         for k, count in enumerate(counts):
             if count > 0:
                 x, beta = sample_arrow(self._factors[k], rng, int(count))
                 states.append(x)
-                coefs.append(beta.reshape(count, n_coef, n_resp) + self.prior.mean)
+                coefs.append(self._coefficients(beta.reshape(count, -1, n_resp), self.points[k], rng))
                 point.append(np.full(count, k))
         order = rng.permutation(n_draws)
         x_all = np.concatenate(states).reshape(n_draws, len(self.knots), width // n_resp, n_resp)
         return Draws(np.concatenate(coefs)[order], x_all[order], self.knots, np.concatenate(point)[order], self.points)
+
+    def _coefficients(self, active: Array, scales: Scales, rng: np.random.Generator) -> Array:
+        """Put drawn coefficients beside prior draws of those that no row uses."""
+        prior = self.prior
+        factor = np.where(prior.multiplier_of >= 0, scales.multipliers[prior.multiplier_of], 1.0)
+        noise = rng.standard_normal((len(active), *prior.mean.shape)) @ np.linalg.cholesky(prior.correlation).T
+        out = noise * prior.sd * factor[:, None]
+        out[:, self._active] = active
+        return np.asarray(out + prior.mean)
 
 
 def _group_covariances(prior: DriftPrior, scales: Scales, n_groups: int) -> Array:
@@ -239,10 +253,12 @@ class _Problem:
         order = np.argsort(table.days, kind="stable")
         self.order = order
         self.prior = prior
-        self.features = table.features[order]
+        # A column that no row uses keeps its prior; it need not be carried through the fit.
+        self.active = np.flatnonzero((table.features != 0).any(0))
+        self.features = table.features[order][:, self.active]
         self.loads = table.loads[order]
         measured = np.isfinite(table.responses[order])
-        centred = table.responses[order] - self.features @ prior.mean
+        centred = table.responses[order] - self.features @ prior.mean[self.active]
         self.y = np.where(measured, centred, 0.0)
         self.measured = measured
         self.n_resp = self.y.shape[1]
@@ -254,10 +270,12 @@ class _Problem:
         self.pattern, self.pattern_of = np.unique(measured, axis=0, return_inverse=True)
         self.pattern_of = self.pattern_of.ravel()
         self.gaps = np.diff(self.knots)
-        self.base_cov = prior.correlation * prior.sd[:, :, None] * prior.sd[:, None, :]
+        sd = prior.sd[self.active]
+        self.base_cov = prior.correlation * sd[:, :, None] * sd[:, None, :]
         self.base_precision = np.linalg.inv(self.base_cov)
         self.base_logdet = float(np.linalg.slogdet(self.base_cov)[1].sum())
-        onehot = prior.multiplier_of[:, None] == np.arange(len(prior.multiplier_log_sd))
+        self.multiplier_of = prior.multiplier_of[self.active]
+        onehot = self.multiplier_of[:, None] == np.arange(len(prior.multiplier_log_sd))
         self.multiplier_count = onehot.sum(0)
         self.onehot = onehot.astype(float)
 
@@ -280,39 +298,43 @@ class _Problem:
                     logdet[k, p] = np.linalg.slogdet(block)[1]
         return precision[0], precision[1], logdet[0], logdet[1]
 
-    def build(self, scales: Scales, outlier: Array) -> tuple[ArrowFactor, float]:
+    def weigh(self, outlier: Array) -> "_Weighted":
+        """Sum the rows by day, pattern of what was measured, and small or large error: all that later steps need."""
+        n_patterns = len(self.pattern)
+        sums: dict[str, list[Array]] = {k: [] for k in ("hh", "hz", "zz", "hy", "zy", "yy", "count")}
+        for p in range(n_patterns):
+            for share in (1.0 - outlier, outlier):
+                weight = np.where(self.pattern_of == p, share, 0.0)
+                h = self.loads * weight[:, None]
+                z = self.features * weight[:, None]
+                sums["hh"].append(self._by_day(h[:, :, None] * self.loads[:, None, :]))
+                sums["hz"].append(self._by_day(h[:, :, None] * self.features[:, None, :]))
+                sums["hy"].append(self._by_day(h[:, :, None] * self.y[:, None, :]))
+                sums["zz"].append(z.T @ self.features)
+                sums["zy"].append(z.T @ self.y)
+                sums["yy"].append((self.y * weight[:, None]).T @ self.y)
+                sums["count"].append(weight.sum(keepdims=True))
+        return _Weighted(outlier, self.entropy(outlier), **{k: np.stack(v) for k, v in sums.items()})
+
+    def build(self, scales: Scales, rows: "_Weighted") -> tuple[ArrowFactor, float]:
         """Return the factor of the posterior precision and the log marginal density of the rows."""
         small, large, logdet_small, logdet_large = self.noise(scales.noise)
-        weight = (
-            small[self.pattern_of] * (1.0 - outlier)[:, None, None] + large[self.pattern_of] * outlier[:, None, None]
-        )
-        n_resp, n_groups, n_coef = self.n_resp, self.n_groups, self.n_coef
-        width, n_border = n_groups * n_resp, n_coef * n_resp
-        weighted_y = np.einsum("jcd,jd->jc", weight, self.y)
-        load_w = self.loads[:, :, None, None] * weight[:, None]
-        diagonal = self._by_day(np.einsum("jgcd,jh->jgchd", load_w, self.loads)).reshape(-1, width, width)
-        rhs_states = self._by_day(self.loads[:, :, None] * weighted_y[:, None, :]).reshape(-1, width)
-        border = np.empty((self.n_times, width, n_border))
-        step = max(1, int(4_000_000 // max(1, width * n_border)))
-        for first in range(0, self.n_times, step):
-            last = min(self.n_times, first + step)
-            rows = slice(self.starts[first], self.starts[last] if last < self.n_times else len(self.y))
-            cross = np.einsum("jgcd,jk->jgckd", load_w[rows], self.features[rows])
-            starts = self.starts[first:last] - self.starts[first]
-            border[first:last] = np.add.reduceat(cross, starts, axis=0).reshape(last - first, width, n_border)
-        corner = np.zeros((n_coef, n_resp, n_coef, n_resp))
-        for c in range(n_resp):
-            for d in range(n_resp):
-                corner[:, c, :, d] = (self.features * weight[:, c, d, None]).T @ self.features
-        rhs_corner = (self.features.T @ weighted_y).ravel()
-        prior_logdet = self._add_prior(scales, diagonal, corner)
+        weight = np.stack([small, large], axis=1).reshape(-1, self.n_resp, self.n_resp)
+        logdet = np.stack([logdet_small, logdet_large], axis=1).ravel()
+        width, n_border = self.n_groups * self.n_resp, self.n_coef * self.n_resp
+        n_times = self.n_times
+        diagonal = np.einsum("ktgh,kcd->tgchd", rows.hh, weight, optimize=True).reshape(n_times, width, width)
+        border = np.einsum("ktgq,kcd->tgcqd", rows.hz, weight, optimize=True).reshape(n_times, width, n_border)
+        rhs_states = np.einsum("ktgd,kcd->tgc", rows.hy, weight, optimize=True).reshape(n_times, width)
+        corner = np.ascontiguousarray(np.einsum("kqr,kcd->qcrd", rows.zz, weight, optimize=True))
+        rhs_corner = np.einsum("kqd,kcd->qc", rows.zy, weight).ravel()
+        prior_logdet = self._add_prior(scales, corner)
         upper, drift_logdet = self._add_drift(scales, diagonal)
         factor = factor_arrow(diagonal, upper, border, corner.reshape(n_border, n_border), rhs_states, rhs_corner)
-        log_noise = ((1.0 - outlier) * logdet_small[self.pattern_of] + outlier * logdet_large[self.pattern_of]).sum()
         value = -0.5 * (
-            log_noise
+            float(logdet @ rows.count[:, 0])
             + self.measured.sum() * np.log(2 * np.pi)
-            + float((self.y * weighted_y).sum())
+            + float((rows.yy * weight).sum())
             - quadratic(factor)
             + factor.logdet
             - prior_logdet
@@ -321,11 +343,11 @@ class _Problem:
         return factor, float(value)
 
     def _by_day(self, rows: Array) -> Array:
-        return np.add.reduceat(rows, self.starts, axis=0)
+        return np.asarray(np.add.reduceat(rows, self.starts, axis=0))
 
-    def _add_prior(self, scales: Scales, diagonal: Array, corner: Array) -> float:
+    def _add_prior(self, scales: Scales, corner: Array) -> float:
         """Add the prior precision of the coefficients; return its log determinant."""
-        factor = np.where(self.prior.multiplier_of >= 0, scales.multipliers[self.prior.multiplier_of], 1.0)
+        factor = np.where(self.multiplier_of >= 0, scales.multipliers[self.multiplier_of], 1.0)
         index = np.arange(self.n_coef)
         corner[index, :, index, :] += self.base_precision / (factor**2)[:, None, None]
         return -self.base_logdet - 2.0 * self.n_resp * float(np.log(factor).sum())
@@ -358,7 +380,7 @@ class _Problem:
         mean = self.features @ coef + np.einsum("jg,jgc->jc", self.loads, states[self.day_of])
         state_cov = found.state_cov.reshape(n_times, n_groups, n_resp, n_groups, n_resp)
         coef_cov = found.coefficient_cov.reshape(n_coef, n_resp, n_coef, n_resp)
-        variance = self._row_variance(state_cov, coef_cov, found.state_per_coefficient, found.coefficient_cov)
+        variance = self._row_variance(found.conditional_cov, found.state_per_coefficient, found.coefficient_cov)
         group = np.arange(n_groups)
         own = np.moveaxis(state_cov[:, group, :, group, :], 0, 1) + states[..., :, None] * states[..., None, :]
         if n_times > 1:
@@ -374,23 +396,24 @@ class _Problem:
         second = residual[:, :, None] * residual[:, None, :] + variance
         return _Expectation(mean, variance, second, own, ahead, trace)
 
-    def _row_variance(self, state_cov: Array, coef_cov: Array, per_coef: Array, cov: Array) -> Array:
+    def _row_variance(self, conditional: Array, per_coef: Array, cov: Array) -> Array:
         """Covariance of what is expected of each row, shape (n, C, C)."""
         n_resp, n_groups, n_coef = self.n_resp, self.n_groups, self.n_coef
         out = np.empty((len(self.y), n_resp, n_resp))
-        flat = cov.reshape(n_coef, n_resp, n_coef * n_resp)
         step = max(1, 2_000_000 // max(1, n_coef * n_resp * n_resp))
+        inner = conditional.reshape(-1, n_groups, n_resp, n_groups, n_resp)
+        moves = per_coef.reshape(-1, n_groups, n_resp, n_coef, n_resp)
         for first in range(0, len(self.y), step):
             rows = slice(first, first + step)
             z, h, day = self.features[rows], self.loads[rows], self.day_of[rows]
-            # Everything a row expects is linear in the coefficients, once the states are written as their share of them.
-            design = np.einsum("jg,jgckd->jckd", h, per_coef[day].reshape(-1, n_groups, n_resp, n_coef, n_resp))
-            own = np.einsum("jg,jgchd,jh->jcd", h, state_cov[day], h)
-            through = np.einsum("jg,jgcx->jcx", h, (per_coef[day] @ cov).reshape(-1, n_groups, n_resp, n_coef * n_resp))
-            cross = np.einsum("jcke,jk->jce", through.reshape(-1, n_resp, n_coef, n_resp), z)
-            direct = np.einsum("jk,kcx->jcx", z, flat).reshape(-1, n_resp, n_coef, n_resp)
-            out[rows] = own + cross + np.swapaxes(cross, 1, 2) + np.einsum("jcke,jk->jce", direct, z)
-            del design
+            # A row's expectation is linear in the coefficients once the states are written as moving with them.
+            design = np.einsum("jg,jgckd->jckd", h, moves[day])
+            for c in range(n_resp):
+                design[:, c, :, c] += z
+            flat = design.reshape(-1, n_coef * n_resp)
+            through = (flat @ cov).reshape(len(z), n_resp, -1)
+            out[rows] = through @ np.swapaxes(flat.reshape(len(z), n_resp, -1), 1, 2)
+            out[rows] += np.einsum("jg,jgchd,jh->jcd", h, inner[day], h, optimize=True)
         return out
 
     def outlier_probability(self, scales: Scales, second: Array) -> Array:
@@ -405,7 +428,7 @@ class _Problem:
         return 1.0 / (1.0 + np.exp(-np.clip(odds, -500, 500)))
 
     def entropy(self, outlier: Array) -> float:
-        """The part of the variational bound that belongs to the outlier indicators."""
+        """Return the part of the variational bound that belongs to the outlier indicators."""
         rate = self.prior.outlier_rate
         r = np.clip(outlier, 1e-300, 1 - 1e-16)
         return float((r * np.log(rate / r) + (1 - r) * np.log((1 - rate) / (1 - r))).sum())
@@ -456,6 +479,21 @@ class _Problem:
 
 
 @dataclass(frozen=True)
+class _Weighted:
+    """Sums of loads ``h``, features ``z`` and responses ``y`` by pattern and error (first axis) and day (``h`` ones)."""
+
+    outlier: Array
+    entropy: float
+    hh: Array
+    hz: Array
+    zz: Array
+    hy: Array
+    zy: Array
+    yy: Array
+    count: Array
+
+
+@dataclass(frozen=True)
 class _Expectation:
     mean: Array
     variance: Array
@@ -494,16 +532,16 @@ def log_posterior(table: DriftTable, prior: DriftPrior, u: Array, outlier: Array
     """
     problem = _Problem(table, prior)
     r = np.zeros(len(problem.y)) if outlier is None else outlier[problem.order]
-    value, gradient, _ = _evaluate(problem, u, r)
+    value, gradient, _ = _evaluate(problem, u, problem.weigh(r))
     return value, gradient
 
 
-def _evaluate(problem: _Problem, u: Array, outlier: Array) -> tuple[float, Array, _Expectation]:
+def _evaluate(problem: _Problem, u: Array, rows: _Weighted) -> tuple[float, Array, _Expectation]:
     scales = scales_at(problem.prior, u)
-    factor, value = problem.build(scales, outlier)
+    factor, value = problem.build(scales, rows)
     expected = problem.expectation(factor)
-    gradient = problem.gradient(u, scales, outlier, expected) - u
-    return value - 0.5 * float(u @ u) + problem.entropy(outlier), gradient, expected
+    gradient = problem.gradient(u, scales, rows.outlier, expected) - u
+    return value - 0.5 * float(u @ u) + rows.entropy, gradient, expected
 
 
 def fit_drifting_regression(
@@ -541,22 +579,22 @@ def fit_drifting_regression(
     _check(table, prior)
     problem = _Problem(table, prior)
     u = np.zeros(prior.n_scales) if start is None else np.clip(start, -3, 3)
-    outlier = np.full(len(problem.y), prior.outlier_rate)
+    rows = problem.weigh(np.full(len(problem.y), prior.outlier_rate))
     for sweep, (n_updates, n_steps) in enumerate(((3, 8), (2, 12))):
         for _ in range(n_updates):
             scales = scales_at(prior, u)
-            expected = problem.expectation(problem.build(scales, outlier)[0])
-            outlier = problem.outlier_probability(scales, expected.second)
-        u = _climb(problem, u, outlier, n_steps, tolerance=0.05 if sweep else 0.2)
-    value, gradient, expected = _evaluate(problem, u, outlier)
-    curvature = _curvature(problem, u, outlier, gradient)
+            expected = problem.expectation(problem.build(scales, rows)[0])
+            rows = problem.weigh(problem.outlier_probability(scales, expected.second))
+        u = _climb(problem, u, rows, n_steps, tolerance=0.05 if sweep else 0.2)
+    value, gradient, expected = _evaluate(problem, u, rows)
+    curvature = _curvature(problem, u, rows, gradient)
     chol = np.linalg.cholesky(np.linalg.inv(curvature))
     z = _normal_points(n_points, prior.n_scales, seed)
     points, factors, log_weight = [], [], []
     for k in range(n_points):
         at = u + chol @ z[k]
         scales = scales_at(prior, at)
-        factor, density = problem.build(scales, outlier)
+        factor, density = problem.build(scales, rows)
         points.append(scales)
         factors.append(factor)
         log_weight.append(density - 0.5 * float(at @ at) + 0.5 * float(z[k] @ z[k]))
@@ -568,12 +606,13 @@ def fit_drifting_regression(
         knots=problem.knots,
         points=tuple(points),
         weights=weights,
-        outlier=outlier[back],
-        fitted=(expected.mean + problem.features @ prior.mean)[back],
+        outlier=rows.outlier[back],
+        fitted=(expected.mean + problem.features @ prior.mean[problem.active])[back],
         fitted_sd=sd[back],
         log_evidence=value - 0.5 * float(np.linalg.slogdet(curvature)[1]),
         effective_points=float(1.0 / (weights**2).sum()),
         mode=u,
+        _active=problem.active,
         _factors=tuple(factors),
     )
 
@@ -594,7 +633,8 @@ def _with_a_row(table: DriftTable) -> DriftTable:
 def _check(table: DriftTable, prior: DriftPrior) -> None:
     n = len(table.days)
     if not (len(table.responses) == len(table.features) == len(table.loads) == n):
-        msg = f"responses, features, loads and days have {len(table.responses)}, {len(table.features)}, {len(table.loads)} and {n} rows; they must be equal"
+        rows = (len(table.responses), len(table.features), len(table.loads), n)
+        msg = f"responses, features, loads and days have {rows} rows; they must be equal"
         raise ValueError(msg)
     if prior.mean.shape != (table.features.shape[1], table.responses.shape[1]):
         msg = f"prior mean has shape {prior.mean.shape}; expected {(table.features.shape[1], table.responses.shape[1])}"
@@ -606,11 +646,11 @@ def _check(table: DriftTable, prior: DriftPrior) -> None:
             raise ValueError(msg)
 
 
-def _climb(problem: _Problem, u: Array, outlier: Array, n_steps: int, tolerance: float) -> Array:
+def _climb(problem: _Problem, u: Array, rows: _Weighted, n_steps: int, tolerance: float) -> Array:
     """Climb to the mode of the scales."""
 
     def negative(v: Array) -> tuple[float, Array]:
-        value, gradient, _ = _evaluate(problem, v, outlier)
+        value, gradient, _ = _evaluate(problem, v, rows)
         return -value, -gradient
 
     found = minimize(
@@ -624,14 +664,14 @@ def _climb(problem: _Problem, u: Array, outlier: Array, n_steps: int, tolerance:
     return np.asarray(found.x)
 
 
-def _curvature(problem: _Problem, u: Array, outlier: Array, gradient: Array, step: float = 0.1) -> Array:
+def _curvature(problem: _Problem, u: Array, rows: _Weighted, gradient: Array, step: float = 0.1) -> Array:
     """Negative Hessian at the mode by differences of gradients, kept positive definite."""
     n = len(u)
     hessian = np.empty((n, n))
     for i in range(n):
         ahead = u.copy()
         ahead[i] += step
-        hessian[i] = -(_evaluate(problem, ahead, outlier)[1] - gradient) / step
+        hessian[i] = -(_evaluate(problem, ahead, rows)[1] - gradient) / step
     values, vectors = np.linalg.eigh(0.5 * (hessian + hessian.T))
     # The prior alone has curvature 1 in these units; a flatter direction is an artefact of the outlier bound.
     return (vectors * np.clip(values, 0.6, None)) @ vectors.T
@@ -649,7 +689,7 @@ def _normal_points(n_points: int, n_dims: int, seed: int) -> Array:
 
 
 def _smooth_weights(log_weight: Array) -> Array:
-    """Importance weights, none more than three times the mean of all (truncation; Ionides 2008, JCGS 17:295)."""
+    """Return importance weights, none above three times the mean (truncation; Ionides 2008, JCGS 17:295)."""
     w = np.exp(log_weight - log_weight.max())
     w /= w.sum()
     cap = 3.0 / len(w)
