@@ -1,1 +1,1 @@
-"""intake."""
+"""Lab and spreadsheet files into records: sheets, columns and units, figures and days, the ledger."""
