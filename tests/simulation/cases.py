@@ -64,9 +64,13 @@ def generator_hash() -> str:
     return hashlib.sha256(code).hexdigest()[:12]
 
 
+# Taken when the generator is loaded: what is kept must not bear the name of code edited since.
+_HASH = generator_hash()
+
+
 def load_case(kind: str, seed: int) -> Case:
     """Return a dairy, from disk if it is there."""
-    place = KEPT / generator_hash() / f"{kind}-{seed}.pickle"
+    place = KEPT / _HASH / f"{kind}-{seed}.pickle"
     if place.exists():
         return pickle.loads(place.read_bytes())  # written by this very function
     case = _make(kind, seed)
