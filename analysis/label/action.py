@@ -1,6 +1,6 @@
-"""What to do with the labels in hand: keep them, print new ones, or wait for tests; and earlier decisions against advice."""
+"""What to do with the labels in hand: keep, print new ones, or wait for tests; earlier decisions against advice."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from decimal import Decimal
 from typing import Any
@@ -18,6 +18,8 @@ from analysis.records.months import first_day, month_of, month_words
 from analysis.records.season import Season
 
 _EQUAL = 1e-9
+# A label that lifts the worst month by less is none that is worth a print run (judgement).
+_BETTER = 0.005
 
 
 def labels_run_out(season: Season) -> date | None:
@@ -44,12 +46,19 @@ def failing_months(panel: Panel) -> list[tuple[str, list[LineDecision]]]:
     return found
 
 
-def label_action(panel: Panel, samples: ControlSamples, season: Season, plan: Plan | None) -> dict[str, Any] | None:
+def label_action(
+    panel: Panel,
+    samples: ControlSamples,
+    season: Season,
+    plan: Plan | None,
+    sets: Sequence[Mapping[str, Any]] = (),
+) -> dict[str, Any] | None:
     """Return what to do with the pots in hand, or None where the pots carry no line that could be judged.
 
     Keep, where every printed line meets the wanted probability in every month, or until the labels are used up. Else
     the label must change before the first failing month: wait for tests, where the plan that is worth buying is a
-    result before that, else reprint. ``decide_by`` is the day before the first failing month, and not after the labels
+    result before that, else reprint; where no other single label would do better, seasonal labels where those hold, else
+    keep and say so. ``decide_by`` is the day before the first failing month, and not after the labels
     run out; where the label is kept, the last day on which a test can still speak for the next print run.
 
     Parameters
@@ -62,6 +71,8 @@ def label_action(panel: Panel, samples: ControlSamples, season: Season, plan: Pl
         The records, for costs and the cut-off day.
     plan
         Tests worth buying, or None.
+    sets
+        Rows of the rulebook's label sets.
     """
     on_pot = [line for line in panel.lines if line.on_pot is not None and line.curve is not None]
     if not on_pot:
@@ -79,8 +90,8 @@ def label_action(panel: Panel, samples: ControlSamples, season: Season, plan: Pl
         why = "every printed line stands in every month"
         if failing and out is not None:
             why = (
-                f"every printed line stands until the labels in hand are used up (about {out.isoformat()}); print the new "
-                f"values then, since {_names(failing[0][1])} would not stand in {month_words(failing[0][0])}"
+                f"every printed line stands until the labels in hand are used up (about {out.isoformat()}); print the "
+                f"new values then, since {_names(failing[0][1])} would not stand in {month_words(failing[0][0])}"
             )
         if out is not None:
             decide_by = max(out - timedelta(days=lab_days), season.cutoff)
@@ -88,16 +99,19 @@ def label_action(panel: Panel, samples: ControlSamples, season: Season, plan: Pl
         month, lines = soon[0]
         deadline = first_day(month) - timedelta(days=1)
         decide_by = max(min(deadline, out) if out is not None else deadline, season.cutoff)
-        words = (
-            f"{_names(lines)} on the pots {'do' if len(lines) > 1 else 'does'} not stand from {month_words(month)} on"
-        )
+        stand = "do not stand" if len(lines) > 1 else "does not stand"
+        words = f"{_names(lines)} on the pots {stand} from {month_words(month)} on"
         in_time = plan is not None and _result_day(panel, plan, lab_days) <= decide_by
         if plan is not None and in_time and any(chance > 0 for chance in plan.moves.values()):
             action = "wait for tests"
-            why = f"{words}; {plan.how_many} {plan.what} in {month_words(panel.outlook.months[plan.month])} would tell in time"
-        else:
+            sampled = month_words(panel.outlook.months[plan.month])
+            why = f"{words}; {plan.how_many} {plan.what} in {sampled} would tell in time"
+        elif together_new > together_now + _BETTER:
             action = "reprint"
             why = f"{words}; print the recommended values before then"
+        else:
+            action, way = _without_single_label(sets)
+            why = f"{words}, and no other single label would do better; {way}"
     if "failed_label" in costs and "print_run" in costs:
         loss_now, loss_new = (costs["failed_label"] * (1 - chance) for chance in (together_now, together_new))
         why += (
@@ -115,6 +129,15 @@ def label_action(panel: Panel, samples: ControlSamples, season: Season, plan: Pl
     }
 
 
+def _without_single_label(sets: Sequence[Mapping[str, Any]]) -> tuple[str, str]:
+    """Return the action, and the way out, where no single label does better than the one in hand."""
+    enough = next((row for row in sets if row["meets_risk"] and row["labels"] > 1), None)
+    if enough is None:
+        return "keep", "keep it, tell the authority how the value was derived, and look at blending or standardising"
+    months = ", ".join(month_words(f"2000-{number}").split()[0] for number in enough["from_month"])
+    return "reprint", f"{enough['labels']} seasonal labels, from {months}, would stand in every month"
+
+
 def _lowest(panel: Panel, samples: ControlSamples, pairs: Sequence[tuple[LineDecision, Decimal | None]]) -> float:
     ok: Array = panel_ok(panel, samples, pairs)
     return float(np.min(ok))
@@ -126,7 +149,7 @@ def _result_day(panel: Panel, plan: Plan, lab_days: int) -> date:
 
 
 def _names(lines: Sequence[LineDecision]) -> str:
-    return " and ".join(line.line.printed_as.lower() for line in lines)
+    return " and ".join(line.line.nutrient for line in lines)
 
 
 def held_against_advice(season: Season, panels: Sequence[Panel]) -> tuple[pd.DataFrame, list[Finding]]:
@@ -135,18 +158,17 @@ def held_against_advice(season: Season, panels: Sequence[Panel]) -> tuple[pd.Dat
     Only the newest decision for a rulebook and nutrient is said; the table holds them all.
     """
     columns = [
-        "file_row", "decided_on", "rules", "nutrient", "unit", "value", "from_date", "by", "why", "declared", "ok_from", "ok_to",
-        "ok_worst_month", "newest", "stands",
+        "file_row", "decided_on", "rules", "nutrient", "unit", "value", "from_date", "by", "why", "declared", "ok_from",
+        "ok_to", "ok_worst_month", "newest", "stands",
     ]  # fmt: skip
     taken = season.tables["decisions_taken"]
     rows: list[dict[str, Any]] = []
     findings: list[Finding] = []
     by_name = {panel.rules.name: panel for panel in panels}
-    newest = (
-        taken.sort_values(["decided_on", "file_row"]).groupby(["rules", "nutrient"], dropna=False)["file_row"].last()
-    )
-    last_rows = {int(row) for row in newest}
-    for row in taken.sort_values(["decided_on", "file_row"]).to_dict("records"):
+    in_order = taken.sort_values(["decided_on", "file_row"])
+    last_rows = {int(row) for row in in_order.groupby(["rules", "nutrient"], dropna=False)["file_row"].last()}
+    for record in in_order.to_dict("records"):
+        row = {str(name): value for name, value in record.items()}
         panel = by_name.get(str(row["rules"]))
         line = _line_of(panel, str(row["nutrient"])) if panel is not None else None
         if panel is None or line is None or not np.isfinite(row["value"]) or row["value"] < 0:
@@ -182,8 +204,8 @@ def held_against_advice(season: Season, panels: Sequence[Panel]) -> tuple[pd.Dat
             findings.append(
                 warning(
                     "decision-against-advice",
-                    f"the value decided for {line.line.printed_as.lower()} under {panel.rules.name} no longer meets the "
-                    f"wanted probability: {float(ok.min()):.2f} in "
+                    f"the value decided for {line.line.nutrient} under {panel.rules.name} no longer meets the wanted "
+                    f"probability: {float(ok.min()):.2f} in "
                     f"{month_words(panel.outlook.months[int(np.argmin(ok))])}",
                     file="decisions_taken.csv",
                     row=int(row["file_row"]),
@@ -191,28 +213,29 @@ def held_against_advice(season: Season, panels: Sequence[Panel]) -> tuple[pd.Dat
                     advice=f"{line.line.rounding.print(line.choice.declared, line.line.unit)} is advised today",
                 )
             )
-        elif int(row["file_row"]) in last_rows and line.on_pot is not None and _should_be_printed(season, row):
-            if value != line.on_pot:
-                findings.append(
-                    note(
-                        "decision-not-on-pot",
-                        f"{line.line.printed_as} was decided but the pots say {line.on_pot:f} {line.line.unit}",
-                        file="decisions_taken.csv",
-                        row=int(row["file_row"]),
-                        value=f"{row['value']:g} {line.line.unit}",
-                        advice="bring [label] in dairy.toml up to date, or look for the reason",
-                    )
+        elif int(row["file_row"]) in last_rows and line.on_pot not in (None, value) and _in_use(season, row):
+            findings.append(
+                note(
+                    "decision-not-on-pot",
+                    f"a value was decided for {line.line.nutrient} but the pots say {line.on_pot:f} {line.line.unit}",
+                    file="decisions_taken.csv",
+                    row=int(row["file_row"]),
+                    value=f"{row['value']:g} {line.line.unit}",
+                    advice="bring [label] in dairy.toml up to date, or look for the reason",
                 )
+            )
     return pd.DataFrame(rows, columns=columns), findings
 
 
-def _should_be_printed(season: Season, row: dict[str, Any]) -> bool:
+def _in_use(season: Season, row: dict[str, Any]) -> bool:
     return bool(pd.isna(row["from_date"]) or month_of(row["from_date"]) <= season.month)
 
 
 def _line_of(panel: Panel, name: str) -> LineDecision | None:
     bare = name.strip().casefold()
     same = [
-        line for line in panel.lines if bare in (line.line.key, line.line.nutrient, f"{line.line.key}_{line.line.unit}")
+        line
+        for line in panel.lines
+        if bare in (line.line.key, line.line.nutrient, f"{line.line.key}_{line.line.unit.lower()}")
     ]
     return same[0] if same else None

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.label.outlook import Array, Pot
 from analysis.label.panel import Panel
@@ -18,6 +19,8 @@ from analysis.records.months import month_words
 # The other factor that a result without one may have been worked out with: food law of the EU (FIC Annex I point 10).
 _OTHER_FACTOR = 6.25
 _EQUAL = 1e-9
+# Below this in the best month a claim is out of reach, and how much is missing is of no use to anyone.
+_HOPELESS = 0.01
 
 
 @dataclass(frozen=True)
@@ -86,12 +89,12 @@ def _judge(panel: Panel, claim: Claim, readings: Readings, other: Readings | Non
         if measure is None:
             continue
         at_least = condition.at_least is not None
-        low_end = float(np.nanquantile(measure[:, worst], 0.05 if at_least else 0.95))
+        low_end = float(np.quantile(measure[used.known[:, worst], worst], 0.05 if at_least else 0.95))
         missing = (condition.threshold - low_end) if at_least else (low_end - condition.threshold)
         relative = missing / max(condition.threshold, 1e-9)
         if (relative > best_gap) if claim.needs == "all" else (relative < best_gap):
             best_gap, decisive, margin = relative, condition, low_end
-            means = np.nanmean(np.where(np.isfinite(used.values[..., 0]), measure, np.nan), axis=(0, 2))
+            means = used.mean(measure.mean(axis=2))
     return ClaimVerdict(claim, verdict, ok, (), decisive, means, margin, both)
 
 
@@ -116,14 +119,14 @@ def _untested(rules: Rulebook, condition: Condition, pot: Pot) -> Iterator[str]:
 
 def _chances(panel: Panel, claim: Claim, readings: Readings) -> tuple[Array, list[Array | None]]:
     """Return by month the chance that the conditions are met, and the measure of each (None for a recipe)."""
-    meets: list[Array] = []
+    meets: list[NDArray[np.bool_]] = []
     measures: list[Array | None] = []
     for condition in claim.conditions:
         known = condition.measure != "recipe" and not (condition.per == "serving" and panel.portion_g is None)
         measure = measured(panel, condition, readings) if known else None
         measures.append(measure)
         if measure is None:  # a recipe is as it is written; a serving of unknown size meets nothing
-            meets.append(np.full(readings.values.shape[:-1], condition.measure == "recipe"))
+            meets.append(np.full(readings.values.shape[1:], condition.measure == "recipe"))
         elif condition.at_least is not None:
             meets.append(measure >= condition.at_least)
         else:
@@ -146,12 +149,12 @@ def measured(panel: Panel, condition: Condition, readings: Readings) -> Array:
         for unit in ("kJ", "kcal"):
             weights = rules.energy_weights(unit)
             if weights is not None:
-                shares.append(100 * rules.energy_per_gram(nutrient, unit) * amount / readings.of(weights))
+                shares.append(100 * rules.energy_per_gram(nutrient, unit) * amount / _positive(readings.of(weights)))
         return np.asarray(np.min(shares, axis=0) if condition.at_least is not None else np.max(shares, axis=0))
     if condition.per == "100 kcal":
         weights = rules.energy_weights("kcal")
         assert weights is not None
-        amount = amount * 100 / readings.of(weights)
+        amount = amount * 100 / _positive(readings.of(weights))
     else:
         grams = {"reference amount": rules.reference_amount_g, "serving": panel.portion_g}.get(
             condition.per or "", 100.0
@@ -164,7 +167,12 @@ def measured(panel: Panel, condition: Condition, readings: Readings) -> Array:
     return np.asarray(amount)
 
 
-def unit_of(rules: Rulebook, condition: Condition) -> str:
+def _positive(energy: Array) -> Array:
+    """Return energies with those of months without milk, which are not counted, set to 1."""
+    return np.where(energy > 0, energy, 1.0)
+
+
+def unit_of(condition: Condition) -> str:
     """Return the unit of what a condition measures, in words."""
     if condition.measure == "share of energy":
         return "% of the energy"
@@ -203,12 +211,14 @@ def would_change(panel: Panel, verdict: ClaimVerdict) -> str:
         condition = verdict.decisive
         month = month_words(panel.outlook.months[int(np.argmin(verdict.ok))])
         side, need = ("below", "at least") if condition.at_least is not None else ("above", "at most")
-        unit = unit_of(panel.rules, condition)
+        unit = unit_of(condition)
         said.append(
             f"in {month} 1 control sample in 20 would read {side} {verdict.margin:.3g} {unit}; "
             f"{need} {condition.threshold:g} is needed"
         )
-        if verdict.verdict in ("seasonal", "not supported"):
+        if verdict.ok.max() < _HOPELESS:
+            said.append("far from it in every month")
+        elif verdict.verdict in ("seasonal", "not supported"):
             gap = abs(verdict.margin - condition.threshold)
             way = "more" if condition.at_least is not None else "less"
             said.append(f"{gap:.2g} {way} there would make it safe")
@@ -223,7 +233,7 @@ def claims_by_month(judged: Sequence[tuple[Panel, list[ClaimVerdict]]]) -> pd.Da
             "claim": verdict.claim.claim,
             "month": month,
             "ok": float(verdict.ok[index]),
-            "measure": None if verdict.decisive is None else unit_of(panel.rules, verdict.decisive),
+            "measure": None if verdict.decisive is None else unit_of(verdict.decisive),
             "mean": None if verdict.means is None else float(verdict.means[index]),
             "threshold": None if verdict.decisive is None else verdict.decisive.threshold,
         }
@@ -268,8 +278,8 @@ def claim_flags(judged: Sequence[tuple[Panel, list[ClaimVerdict]]]) -> list[Find
             findings.append(
                 note(
                     "claims-both-factors",
-                    f"protein results without a nitrogen factor: the protein claims under {panel.rules.name} were judged "
-                    "with 6.38 and with 6.25, and the worse taken",
+                    f"protein results without a nitrogen factor: the protein claims under {panel.rules.name} were "
+                    "judged with 6.38 and with 6.25, and the worse taken",
                     advice="ask the lab for its factor and write it into protein_factor",
                 )
             )

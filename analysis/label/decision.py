@@ -15,6 +15,7 @@ from analysis.label.evidence import label_evidence
 from analysis.label.next_tests import (
     Plan,
     considered,
+    first_own_evidence,
     milk_of,
     plan_row,
     plans,
@@ -26,7 +27,7 @@ from analysis.label.next_tests import (
 from analysis.label.outlook import Outlook, Pot, cut_into_months
 from analysis.label.panel import LineDecision, Panel, decide_panel, impossible, unknown_claims
 from analysis.label.rounding import decimal
-from analysis.label.rows import label_row, label_tables
+from analysis.label.rows import label_row, label_tables, weakest_names
 from analysis.label.rulebook import Rulebook
 from analysis.label.rulebook_file import load_rulebook, rulebook_names
 from analysis.label.samples import ControlSamples, draw_samples, panel_ok
@@ -72,13 +73,15 @@ def decide_labels(season: Season, pot: Pot) -> Answer:
     tests, test_tables, test_flags = _tests(season, pot, judged, seed)
     chosen = tests[0] if tests else None
     together = {panel.rules.name: _together(panel, samples) for panel in panels}
+    sets = {panel.rules.name: label_sets(panel, samples) for panel in panels}
     actions = [
         action
         for panel in panels
-        if (action := label_action(panel, samples, season, chosen if panel is panels[0] else None)) is not None
+        for plan in [chosen if panel is panels[0] else None]
+        if (action := label_action(panel, samples, season, plan, sets[panel.rules.name])) is not None
     ]
     taken, taken_flags = held_against_advice(season, panels)
-    sets = [row for panel in panels for row in label_sets(panel, samples)]
+    all_sets = [row for panel in panels for row in sets[panel.rules.name]]
     flags += about_panels(panels, pot)
     flags += _about_actions(panels, actions, season)
     flags += [*claim_flags(judged), *taken_flags, *test_flags, *last_said(panels)]
@@ -90,13 +93,13 @@ def decide_labels(season: Season, pot: Pot) -> Answer:
                 for line in panel.lines
             ],
             "label_action": actions,
-            "label_sets": sets,
+            "label_sets": all_sets,
             "claims": [claim_row(panel, verdict) for panel, verdicts in judged for verdict in verdicts],
             "next_tests": [plan_row(panels[0], plan) for plan in tests],
         },
         tables={
             **label_tables(panels),
-            "label_sets": _sets_table(sets),
+            "label_sets": _sets_table(all_sets),
             "claims_by_month": claims_by_month(judged),
             "label_evidence": label_evidence(season, panels, pot),
             "label_decisions_taken": taken,
@@ -122,7 +125,7 @@ def _tests(
     watched = [*watch_lines(panel), *watch_claims(panel, chances)]
     milk = milk_of(pot)
     found = plans(panel, watched, milk, season.dairy, seed)
-    chosen = worth_buying(found)
+    chosen = worth_buying(found) or first_own_evidence(found, _without_test(panel, verdicts, pot))
     tests = [] if chosen is None else [chosen]
     flags: list[Finding] = []
     if not season.dairy.costs:
@@ -154,6 +157,20 @@ def _tests(
     return tests, tables, flags
 
 
+def _without_test(panel: Panel, verdicts: Sequence[ClaimVerdict], pot: Pot) -> list[str]:
+    """Return what stands on the pots, or must, without any test: mandatory lines by handbook, claims not tested."""
+    names = {line.line.nutrient for line in panel.lines if line.line.key in panel.printed}
+    if "sodium" in names:
+        names.add("salt")
+    said = [name for name in weakest_names(panel, pot) if name in names]
+    said += [
+        f'the claim "{verdict.claim.claim}"'
+        for verdict in verdicts
+        if verdict.claim in panel.claims and verdict.verdict == "not tested"
+    ]
+    return said
+
+
 def _about_actions(panels: Sequence[Panel], actions: Sequence[Mapping[str, Any]], season: Season) -> list[Finding]:
     """Return why there is no action, or no date for one."""
     found = []
@@ -163,8 +180,8 @@ def _about_actions(panels: Sequence[Panel], actions: Sequence[Mapping[str, Any]]
         found.append(
             note(
                 "label-action-not-judged",
-                f"no line on the pots can be held against a tolerance under {', '.join(without)}, so nothing is said about the "
-                "labels in hand there",
+                f"no line on the pots can be held against a tolerance under {', '.join(without)}, so nothing is said "
+                "about the labels in hand there",
                 file="dairy.toml",
                 column="label",
             )

@@ -11,8 +11,9 @@ from analysis.label.rulebook import RECORDS_NITROGEN_FACTOR
 from analysis.records.season import Season
 
 COLUMNS = (
-    "rules", "nutrient", "unit", "prints", "basis", "table", "file_row", "sample_id", "sampled_on", "reported_on", "of", "lab",
-    "method", "measured", "result", "protein_factor", "as_declared", "used", "why_not", "rule", "rule_source", "rule_mark",
+    "rules", "nutrient", "unit", "prints", "basis", "table", "file_row", "sample_id", "sampled_on", "reported_on", "of",
+    "lab", "method", "measured", "result", "protein_factor", "as_declared", "used", "why_not", "rule", "rule_source",
+    "rule_mark",
 )  # fmt: skip
 # Component of a milk test that stands behind a nutrient of the pot.
 _FROM_MILK = {
@@ -40,9 +41,9 @@ def label_evidence(season: Season, panels: Sequence[Panel], pot: Pot) -> pd.Data
     -------
     DataFrame
         ``result`` as the lab gave it; ``as_declared`` on the basis of the label and in its nitrogen factor (of milk
-        results too, before water lost, starter and fermentation); ``used`` and, where not, ``why_not``; the rule for the
-        value, its source and mark. Energy has one row that names the lines it is worked out from. Rows that were set aside
-        follow, under the tables that they stand in.
+        results too, before water lost, starter and fermentation); ``used`` and, where not, ``why_not``; the rule for
+        the value, its source and mark. Energy has one row that names the lines it is worked out from. Rows that were
+        set aside follow, under the tables that they stand in.
     """
     frames = [_line_evidence(season, panel, line, pot) for panel in panels for line in panel.lines]
     frames.append(_set_aside(season))

@@ -1,11 +1,11 @@
 """What the next test is worth: preposterior analysis of pot composites and milk tests from the joint draws.
 
 Model. For one line of the label let B_m be its mean true value in month m (a draw each), and y what a test in month k
-would say: y = T_k + e, T_k the mean of what is measured in month k. Taken as jointly normal, the test moves the expected
-B_m by g_m z with g_m = cov(B_m, T_k) / sd(y) and z standard normal before the test is made, and takes g_m^2 off the
-variance of a control reading (linear Bayes; Goldstein and Wooff 2007, Bayes Linear Statistics, ch. 3). With
+would say: y = T_k + e, T_k the mean of what is measured in month k. Taken as jointly normal, the test moves the
+expected B_m by g_m z with g_m = cov(B_m, T_k) / sd(y) and z standard normal before the test is made, and takes g_m^2
+off the variance of a control reading (linear Bayes; Goldstein and Wooff 2007, Bayes Linear Statistics, ch. 3). With
 
-    var(y) = var(T_k) + (within-month variance of lots + pots^-1 pot-to-pot^2 + repeatability^2) / n + between-laboratories^2
+    var(y) = var(T_k) + (variance of lots in the month + pot-to-pot^2 / pots + repeatability^2) / n + between-labs^2
 
 for n tests. The worth of a test is the risk of the best label now less the expected risk of the best label after it,
 over the months after the test, each weighted by its share of the year's production: a number from 0 up. Where costs are
@@ -13,7 +13,7 @@ given, risk is money: one control sample in a year, lost at ``failed_label``, an
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -32,10 +32,11 @@ POTS = 6
 """Pots in a composite that is proposed: that of a control sample where the rules fix no number (judgement)."""
 HOW_MANY = (1, 2, 4)
 MONTHS_AHEAD = 3
-# Without costs a test is proposed from these on (judgement): half a point of risk, or one chance in ten to move a decision.
+# Without costs a test is proposed from these on (judgement): half a point of risk, or a chance of one in ten to move a
+# decision.
 LEAST_DROP, LEAST_MOVE = 0.005, 0.10
-_NODES = 32
-_NEIGHBOURS = 20  # declarable values looked at on either side of the declared one
+_NODES = 24
+_NEIGHBOURS = 10  # declarable values looked at on either side of the declared one
 # What a milk test measures, for the lines of a label that it tells about.
 _MILK = {
     "fat": "fat_g_100g",
@@ -120,6 +121,8 @@ class Plan:
         Probability that a decision turns, by its words.
     worth, cost
         In money, None without costs.
+    reason
+        Why it is proposed whatever it is worth; empty where its worth is the reason.
     """
 
     month: int
@@ -130,6 +133,7 @@ class Plan:
     moves: Mapping[str, float]
     worth: float | None
     cost: float | None
+    reason: str = ""
 
     @property
     def net(self) -> float | None:
@@ -145,9 +149,8 @@ def month_means(outlook: Outlook, values: Array) -> tuple[Array, Array]:
     tuple[ndarray, ndarray]
         Means (draw, month), a draw without milk in a month at the mean of the others; variance of single days (month).
     """
-    milk = outlook.milk
     starts = np.searchsorted(outlook.month_of_day, np.arange(len(outlook.all_months)))
-    kept = np.where(milk, values, 0.0)
+    kept = np.where(outlook.milk, values, 0.0)
     days = np.maximum(outlook.milk_days, 1)
     means = np.add.reduceat(kept, starts, axis=1) / days
     squares = np.add.reduceat(kept**2, starts, axis=1) / days
@@ -288,11 +291,12 @@ def plans(panel: Panel, watched: Sequence[Watched], milk: Milk | None, dairy: Da
     rng = np.random.default_rng([seed, 51])
     nodes = ndtri((np.arange(_NODES) + 0.5) / _NODES)
     scores = [rng.permutation(nodes) for _ in watched]
-    found = []
+    found: list[Plan] = []
     for month in range(min(MONTHS_AHEAD, len(panel.outlook.months) - 1)):
         for what, source, news in _sources(panel.outlook, watched, milk, month):
-            for how_many in HOW_MANY:
-                found.append(_weigh(panel, watched, scores, dairy, month, what, source, how_many, news))
+            found += [
+                _weigh(panel, watched, scores, dairy, month, what, source, how_many, news) for how_many in HOW_MANY
+            ]
     return found
 
 
@@ -419,7 +423,7 @@ def after_test(own: Watched, news: tuple[Array, float, float] | None, how_many: 
 
 
 def worth_buying(found: Sequence[Plan]) -> Plan | None:
-    """Return the plan to propose: the highest worth less cost, else the smallest that brings most; None if none pays."""
+    """Return the plan to propose: the highest worth less cost, else the smallest that brings most; None if none."""
     priced = [plan for plan in found if plan.net is not None]
     if priced:
         best = max(priced, key=lambda plan: (round(plan.net or 0.0, 6), -plan.how_many, -plan.month))
@@ -435,9 +439,29 @@ def worth_buying(found: Sequence[Plan]) -> Plan | None:
     return min((plan for plan in telling if gain(plan) >= 0.8 * most), key=lambda plan: (plan.how_many, plan.month))
 
 
-def why_plan(panel: Panel, plan: Plan) -> str:
+def first_own_evidence(found: Sequence[Plan], untested: Sequence[str]) -> Plan | None:
+    """Return one pot composite next month for nutrients that no pot was ever tested for, None where all were.
+
+    Published values may be declared, yet an authority asks for the maker's own evidence first, and a claim that stands
+    on the pots without a test has none. No loss is put on that, so it is proposed whatever the composite is worth.
+
+    Parameters
+    ----------
+    found
+        The plans looked at.
+    untested
+        Nutrients on the pots, or in a claim on them, without any test.
+    """
+    plan = next((plan for plan in found if plan.what == "pot composite" and plan.how_many == 1), None)
+    if plan is None or not untested:
+        return None
+    return replace(plan, reason=f"no test stands behind {', '.join(untested)} on the pots")
+
+
+def why_plan(plan: Plan) -> str:
     """Return in one sentence why a plan is proposed."""
-    said = [f"lowers the expected share of control samples out of tolerance by {100 * plan.drop:.2g} points"]
+    said = [plan.reason] if plan.reason else []
+    said += [f"lowers the expected share of control samples out of tolerance by {100 * plan.drop:.2g} points"]
     turning = {words: chance for words, chance in plan.moves.items() if chance >= 0.02}
     if turning:
         words, chance = max(turning.items(), key=lambda item: item[1])
@@ -454,7 +478,7 @@ def plan_row(panel: Panel, plan: Plan) -> dict[str, Any]:
         "what": plan.what,
         "source": plan.source,
         "how_many": plan.how_many,
-        "why": why_plan(panel, plan),
+        "why": why_plan(plan),
         "pots": POTS if plan.what == "pot composite" else None,
         "lowers_risk_by": plan.drop,
         "could_change": [words for words, chance in sorted(plan.moves.items()) if chance >= 0.02],
@@ -477,11 +501,15 @@ def considered(panel: Panel, found: Sequence[Plan], chosen: Plan | None) -> pd.D
             "moves": max(plan.moves.values(), default=0.0),
             "worth": plan.worth,
             "cost": plan.cost,
-            "chosen": plan is chosen,
+            "chosen": chosen is not None and _same(plan, chosen),
         }
         for plan in found
     ]
     return pd.DataFrame(rows, columns=columns)
+
+
+def _same(one: Plan, other: Plan) -> bool:
+    return (one.month, one.what, one.source, one.how_many) == (other.month, other.what, other.source, other.how_many)
 
 
 def sampling_sheet(rows: Sequence[Mapping[str, Any]], dairy: Dairy) -> pd.DataFrame:
@@ -492,12 +520,12 @@ def sampling_sheet(rows: Sequence[Mapping[str, Any]], dairy: Dairy) -> pd.DataFr
         pot = row["what"] == "pot composite"
         for number in range(1, int(row["how_many"]) + 1):
             how = (
-                f"take {row['pots']} whole pots of one lot, from the first, middle and last of the filling; send them whole "
-                "and unopened, to be mixed as one sample; ask for fat, saturates, carbohydrate, sugars, protein with its "
-                "nitrogen factor, salt, calcium, lactic acid and total solids"
+                f"take {row['pots']} whole pots of one lot, from the first, middle and last of the filling; send them "
+                "whole and unopened, to be mixed as one sample; ask for fat, saturates, carbohydrate, sugars, protein "
+                "with its nitrogen factor, salt, calcium, lactic acid and total solids"
                 if pot
-                else "stir the tank well, take the sample from the middle, cool it at once, send it the same day; ask for fat, "
-                "protein with its nitrogen factor, and lactose"
+                else "stir the tank well, take the sample from the middle, cool it at once, send it the same day; ask "
+                "for fat, protein with its nitrogen factor, and lactose"
             )
             sheet.append(
                 {

@@ -66,11 +66,13 @@ class Outlook:
     Parameters
     ----------
     pot
-        True content per 100 g (draw, day, nutrient); NaN where there is no milk.
+        True content per 100 g (nutrient, draw, day); 0 where there is no milk.
     kg
         Milk (draw, day); 0 where there is none.
+    milk
+        Whether a draw has milk on a day (draw, day).
     nutrients
-        Names of the last dimension of ``pot``.
+        Names of the first dimension of ``pot``.
     all_months
         The months of the draws, ``YYYY-MM``.
     month_of_day
@@ -81,15 +83,11 @@ class Outlook:
 
     pot: Array
     kg: Array
+    milk: NDArray[np.bool_]
     nutrients: tuple[str, ...]
     all_months: tuple[str, ...]
     month_of_day: NDArray[np.int64]
     control: Mapping[str, ControlError]
-
-    @cached_property
-    def milk(self) -> NDArray[np.bool_]:
-        """Whether a draw has milk on a day (draw, day)."""
-        return (self.kg > 0) & np.isfinite(self.pot[:, :, 0])
 
     @cached_property
     def milk_days(self) -> NDArray[np.int64]:
@@ -113,7 +111,7 @@ class Outlook:
     @cached_property
     def month_kg(self) -> Array:
         """Share of the production in each month that counts; adds up to 1."""
-        total = np.add.reduceat(np.where(self.milk, self.kg, 0.0), self._starts, axis=1).mean(axis=0)[self.counted]
+        total = np.add.reduceat(self.kg, self._starts, axis=1).mean(axis=0)[self.counted]
         return np.asarray(total / total.sum()) if total.sum() > 0 else np.asarray(total)
 
     @cached_property
@@ -126,6 +124,18 @@ class Outlook:
         draws_with_milk = np.maximum((self.milk_days > 0).sum(axis=0), 1)
         per_day = 1.0 / (np.maximum(self.milk_days, 1) * draws_with_milk)
         return np.where(self.milk, per_day[:, self.month_of_day], 0.0)
+
+    @cached_property
+    def flat(self) -> tuple[NDArray[np.bool_] | slice, Array, NDArray[np.int64]]:
+        """Where there is milk (all draws and days in one row), with the weight and the month of each."""
+        chosen: NDArray[np.bool_] | slice = slice(None) if bool(self.milk.all()) else self.milk.ravel()
+        months = np.broadcast_to(self.month_of_day[None, :], self.milk.shape).ravel()
+        return chosen, self.day_weights.ravel()[chosen], months[chosen]
+
+    @cached_property
+    def total_kg(self) -> Array:
+        """Milk of the year in each draw."""
+        return np.asarray(self.kg.sum(axis=1))
 
     def control_sd(self, weights: Mapping[str, float], pots: int) -> float:
         """Return the standard deviation that a control sample of so many pots adds to a weighted sum of nutrients.
@@ -140,20 +150,16 @@ class Outlook:
 
     def true_values(self, weights: Mapping[str, float]) -> Array:
         """Return a weighted sum of nutrients (draw, day)."""
-        total = np.zeros(self.kg.shape)
-        for name, weight in weights.items():
-            total += weight * self.pot[:, :, self.nutrients.index(name)]
+        parts = [(weight, self.pot[self.nutrients.index(name)]) for name, weight in weights.items()]
+        total: Array = parts[0][1] * parts[0][0]
+        for weight, part in parts[1:]:
+            total += weight * part
         return total
 
-    def averages(self, values: Array, months: Sequence[int] | None = None) -> Array:
-        """Return the production-weighted average of values (draw, day) in each draw, over all or chosen months.
-
-        Draws without any milk in these months are left out.
-        """
-        milk = self.milk if months is None else self.milk & np.isin(self.month_of_day, np.asarray(months))[None, :]
-        kg = np.where(milk, self.kg, 0.0)
-        total = kg.sum(axis=1)
-        return np.asarray((np.where(milk, values, 0.0) * kg).sum(axis=1)[total > 0] / total[total > 0])
+    def averages(self, values: Array) -> Array:
+        """Return the production-weighted average of values (draw, day) by draw; draws without milk are left out."""
+        some = self.total_kg > 0
+        return np.asarray(np.einsum("ij,ij->i", values, self.kg)[some] / self.total_kg[some])
 
 
 @dataclass(frozen=True)
@@ -186,7 +192,7 @@ class ReadingLaw:
 
     def quantiles(self, shares: Sequence[float]) -> Array:
         """Return quantiles of the control reading (month, share)."""
-        grid = np.linspace(self.centres[0] - 5 * self.sd, self.centres[-1] + 5 * self.sd, 801)
+        grid = np.linspace(self.centres[0] - 5 * self.sd, self.centres[-1] + 5 * self.sd, 301)
         return np.array([np.interp(shares, cumulative, grid) for cumulative in self.below(grid)])
 
     @property
@@ -204,6 +210,11 @@ class ReadingLaw:
         """A reading that none will exceed."""
         return float(self.centres[-1] + 6 * self.sd)
 
+    @property
+    def lowest(self) -> float:
+        """A reading that none will fall below."""
+        return float(self.centres[0] - 6 * self.sd)
+
 
 def cut_into_months(pot: Pot) -> Outlook:
     """Return the draws of a fitted pot as an outlook by month.
@@ -216,10 +227,13 @@ def cut_into_months(pot: Pot) -> Outlook:
     data = pot.draws
     days = data["day"].values.astype("datetime64[M]")
     all_months, index = np.unique(days, return_inverse=True)
-    values = data["pot"].transpose("draw", "day", "nutrient").values.astype(np.float64)
+    values = np.ascontiguousarray(data["pot"].transpose("nutrient", "draw", "day").values, dtype=np.float64)
+    kg = np.nan_to_num(data["kg"].transpose("draw", "day").values.astype(np.float64))
+    milk = (kg > 0) & np.isfinite(values[0])
     return Outlook(
-        pot=values,
-        kg=np.nan_to_num(data["kg"].transpose("draw", "day").values.astype(np.float64)),
+        pot=np.where(milk, values, 0.0),
+        kg=np.where(milk, kg, 0.0),
+        milk=milk,
         nutrients=tuple(str(name) for name in data["nutrient"].values),
         all_months=tuple(add_months(str(month), 0) for month in all_months),
         month_of_day=index.astype(np.int64),
@@ -243,23 +257,21 @@ def reading_law(outlook: Outlook, values: Array, sd: float) -> ReadingLaw:
     sd
         Standard deviation of the control sample's error.
     """
-    milk = outlook.milk
-    known, weights = values[milk], outlook.day_weights[milk]
-    months = np.broadcast_to(outlook.month_of_day[None, :], milk.shape)[milk]
+    chosen, weights, months = outlook.flat
+    known = values.ravel()[chosen]
     low, high = float(known.min()), float(known.max())
     width = max(sd / _BINS_PER_SD, (high - low) / _MOST_BINS, 1e-9 * max(abs(high), 1.0))
     bins = int(np.ceil((high - low) / width)) + 2
     place = (known - low) / width
     left = place.astype(np.int64)
-    share = place - left
+    right = weights * (place - left)
     n_months = len(outlook.all_months)
     flat = months * bins + left
-    table = np.bincount(flat, weights * (1 - share), n_months * bins) + np.bincount(
-        flat + 1, weights * share, n_months * bins
-    )
-    chosen = table.reshape(n_months, bins)[outlook.counted]
+    table = np.bincount(flat, weights - right, n_months * bins)
+    table[1:] += np.bincount(flat, right, n_months * bins)[:-1]
+    table = table.reshape(n_months, bins)[outlook.counted]
     centres: Array = low + width * np.arange(bins, dtype=np.float64)
-    return ReadingLaw(centres, chosen / chosen.sum(axis=1, keepdims=True), max(sd, width / 2))
+    return ReadingLaw(centres, table / table.sum(axis=1, keepdims=True), max(sd, width / 2))
 
 
 @dataclass(frozen=True)

@@ -54,6 +54,9 @@ class LineDecision:
         """Return the probability by month that a control sample stands to a value; None where it cannot be said."""
         if value is None or self.curve is None:
             return None
+        index = self.curve.position.get(value)
+        if index is not None:
+            return np.asarray(self.curve.ok[index])
         return chances(self.outlook.law, self.line, value, self.ties)
 
 
@@ -132,8 +135,8 @@ def decide_panel(
     for line in rules.lines:
         own = outlooks[line.key]
         ties = tuple(tie for claim in claims if (tie := claim_tie(claim, line, rules, outlooks, serving_g)) is not None)
-        curve = curve_of(own, ties, serving_g) if line.has_tolerance else None
-        choice = choose(line, curve, own.expected, own.safe_end, dairy.label_ok)
+        curve = curve_of(own, ties) if line.has_tolerance else None
+        choice = choose(line, curve, own.expected, own.safe_end, dairy.label_ok, serving_g)
         lines.append(LineDecision(own, ties, curve, choice, on_pot.get(line.key)))
     about = {claim.about for claim in claims}
     printed = frozenset(

@@ -401,5 +401,5 @@ class Rulebook:
 
 
 def names_of(lines: Iterable[Line]) -> str:
-    """Return the printed names of lines as a list in words."""
-    return ", ".join(line.printed_as for line in lines)
+    """Return the nutrients of lines as a list in words, each once."""
+    return ", ".join(dict.fromkeys(line.nutrient for line in lines))

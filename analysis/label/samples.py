@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.label.outlook import Array, Outlook
 from analysis.label.panel import LineDecision, Panel
@@ -16,7 +17,7 @@ LOTS_A_MONTH = 6
 
 @dataclass(frozen=True)
 class ControlSamples:
-    """Joint readings of control samples (draw, month, lot, nutrient) per 100 g; NaN where a draw has no milk that month.
+    """Joint readings of control samples (nutrient, draw, month, lot) per 100 g.
 
     Parameters
     ----------
@@ -24,44 +25,52 @@ class ControlSamples:
         True content of the lots.
     noise
         Standard normal errors, independent between nutrients, of the same shape.
+    known
+        Whether the draw has milk in the month (draw, month).
     outlook
         Where the lots come from.
     """
 
     true: Array
     noise: Array
+    known: NDArray[np.bool_]
     outlook: Outlook
 
     def readings(self, pots: int) -> "Readings":
         """Return what control samples of so many pots would read."""
         sds = np.array([self.outlook.control_sd({name: 1.0}, pots) for name in self.outlook.nutrients])
-        return Readings(self.true + self.noise * sds, self.outlook)
+        return Readings(self.true + self.noise * sds[:, None, None, None], self.known, self.outlook)
 
 
 @dataclass(frozen=True)
 class Readings:
-    """Readings (draw, month, lot, nutrient) per 100 g."""
+    """Readings (nutrient, draw, month, lot) per 100 g; ``known`` (draw, month) says where they mean something."""
 
     values: Array
+    known: NDArray[np.bool_]
     outlook: Outlook
 
     def of(self, weights: Mapping[str, float]) -> Array:
         """Return a weighted sum of nutrients (draw, month, lot)."""
-        total = np.zeros(self.values.shape[:-1])
-        for name, weight in weights.items():
-            total += weight * self.values[..., self.outlook.nutrients.index(name)]
+        parts = [(weight, self.values[self.outlook.nutrients.index(name)]) for name, weight in weights.items()]
+        total: Array = parts[0][1] * parts[0][0]
+        for weight, part in parts[1:]:
+            total += weight * part
         return total
 
     def with_protein(self, factor: float) -> "Readings":
         """Return the same readings with protein multiplied, for results whose nitrogen factor is not known."""
         scaled = self.values.copy()
-        scaled[..., self.outlook.nutrients.index("protein")] *= factor
-        return Readings(scaled, self.outlook)
+        scaled[self.outlook.nutrients.index("protein")] *= factor
+        return Readings(scaled, self.known, self.outlook)
 
-    def share(self, holds: Array) -> Array:
-        """Return by month the share of readings for which something holds (NaN where nothing is known counts not)."""
-        known = np.isfinite(self.values[..., 0])
-        return np.asarray((holds & known).sum(axis=(0, 2)) / np.maximum(known.sum(axis=(0, 2)), 1))
+    def share(self, holds: NDArray[np.bool_]) -> Array:
+        """Return by month the share of the readings (draw, month, lot) for which something holds."""
+        return self.mean(holds.mean(axis=2))
+
+    def mean(self, by_draw: Array) -> Array:
+        """Return the mean over the draws with milk in each month of a number (draw, month)."""
+        return np.asarray(np.where(self.known, by_draw, 0.0).sum(axis=0) / np.maximum(self.known.sum(axis=0), 1))
 
 
 def draw_samples(outlook: Outlook, rng: np.random.Generator) -> ControlSamples:
@@ -80,7 +89,7 @@ def draw_samples(outlook: Outlook, rng: np.random.Generator) -> ControlSamples:
         For each draw and month that counts, lots spread evenly over the draw's own milk days.
     """
     n_draws = outlook.kg.shape[0]
-    true = np.full((n_draws, len(outlook.counted), LOTS_A_MONTH, len(outlook.nutrients)), np.nan)
+    true = np.zeros((len(outlook.nutrients), n_draws, len(outlook.counted), LOTS_A_MONTH))
     rows = np.arange(n_draws)
     for place, month in enumerate(outlook.counted):
         days = np.flatnonzero(outlook.month_of_day == month)
@@ -90,8 +99,9 @@ def draw_samples(outlook: Outlook, rng: np.random.Generator) -> ControlSamples:
         for lot in range(LOTS_A_MONTH):
             wanted = np.floor((lot + start) / LOTS_A_MONTH * total).astype(np.int64) + 1
             day = days[np.minimum((seen < wanted[:, None]).sum(axis=1), len(days) - 1)]
-            true[:, place, lot] = np.where((total > 0)[:, None], outlook.pot[rows, day], np.nan)
-    return ControlSamples(true, rng.standard_normal(true.shape), outlook)
+            true[:, :, place, lot] = outlook.pot[:, rows, day]
+    known = outlook.milk_days[:, outlook.counted] > 0
+    return ControlSamples(true, rng.standard_normal(true.shape), known, outlook)
 
 
 def panel_ok(panel: Panel, samples: ControlSamples, declared: Sequence[tuple[LineDecision, Decimal | None]]) -> Array:
@@ -100,7 +110,7 @@ def panel_ok(panel: Panel, samples: ControlSamples, declared: Sequence[tuple[Lin
     Eight lines at 0.95 each are not 0.95 together: this is counted on joint readings.
     """
     readings = samples.readings(panel.rules.control_pots)
-    holds = np.ones(readings.values.shape[:-1], dtype=bool)
+    holds = np.ones(readings.values.shape[1:], dtype=bool)
     least = np.ones(len(panel.outlook.months))
     for line, value in declared:
         own = line.ok(value)

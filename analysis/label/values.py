@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from decimal import Decimal
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,7 +48,12 @@ class Curve:
     values: tuple[Decimal, ...]
     ok: Array
 
-    @property
+    @cached_property
+    def position(self) -> dict[Decimal, int]:
+        """Index of each value."""
+        return {value: index for index, value in enumerate(self.values)}
+
+    @cached_property
     def numbers(self) -> Array:
         """The values as floats."""
         return np.array([float(value) for value in self.values])
@@ -95,30 +100,37 @@ def _limit_numbers(line: Line, ties: tuple[ClaimTie, ...], values: tuple[Decimal
 
 
 @lru_cache(maxsize=512)
-def declarable(line: Line, highest: float) -> tuple[Decimal, ...]:
-    """Return every value of a line that can be declared, up to ``highest``."""
-    return line.rounding.values(highest)
+def declarable(line: Line, lowest: float, highest: float) -> tuple[Decimal, ...]:
+    """Return every value of a line that can be declared, from ``lowest`` up to ``highest``."""
+    return tuple(value for value in line.rounding.values(highest) if value >= lowest)
 
 
-def highest_declarable(outlook: LineOutlook, serving_g: float) -> float:
-    """Return up to which value a line is searched.
+def searched(outlook: LineOutlook) -> tuple[float, float]:
+    """Return from and up to which value a line is searched: no value beyond can hold, or none beyond can fail.
 
-    Where a value can be too high, none above three times the highest reading plus the largest tolerance in grams can
-    hold. Where none can be too high, the search ends at what the basis can hold at all: its whole mass, as fat for
-    energy.
+    A value above three times the highest reading plus the largest tolerance in grams is either too high (its lower
+    limit lies above every reading) or, where no value can be too high, certain to hold; likewise below.
     """
-    line = outlook.line
-    if not line.open_above:
-        amounts = [
-            band.minus.amount for band in line.tolerance if band.minus is not None and band.minus.amount is not None
-        ]
-        return float(np.ceil(3 * max(outlook.law.highest, 0.0) + float(max(amounts, default=Decimal(0)))))
-    # A gram of salt holds 400 mg of sodium, a gram of chalk 400 mg of calcium.
-    heaviest = {"kJ": 37.0, "kcal": 9.0, "g": 1.0, "mg": 400.0}[line.unit]
-    return serving_g * heaviest
+    amounts = [
+        side.amount
+        for band in outlook.line.tolerance
+        for side in (band.minus, band.plus)
+        if side is not None and side.amount is not None
+    ]
+    room = float(max(amounts, default=Decimal(0)))
+    law = outlook.law
+    return float(np.floor(max(law.lowest / 3 - room, 0.0))), float(np.ceil(3 * max(law.highest, 0.0) + room))
 
 
-def curve_of(outlook: LineOutlook, ties: tuple[ClaimTie, ...], serving_g: float) -> Curve:
+def most_declarable(line: Line, serving_g: float) -> Decimal:
+    """Return the largest value that can be declared at all: the whole mass of the basis, as fat for energy.
+
+    A gram of salt holds 400 mg of sodium, a gram of chalk 400 mg of calcium.
+    """
+    return line.rounding(serving_g * {"kJ": 37.0, "kcal": 9.0, "g": 1.0, "mg": 400.0}[line.unit])
+
+
+def curve_of(outlook: LineOutlook, ties: tuple[ClaimTie, ...]) -> Curve:
     """Return every declarable value of a line with its probabilities.
 
     Raises
@@ -126,9 +138,9 @@ def curve_of(outlook: LineOutlook, ties: tuple[ClaimTie, ...], serving_g: float)
     ValueError
         If the line has no tolerance.
     """
-    values = declarable(outlook.line, highest_declarable(outlook, serving_g))
+    values = declarable(outlook.line, *searched(outlook))
     low, high = _limit_numbers(outlook.line, ties, values)
-    return Curve(values, outlook.law.within(low, high).T)
+    return Curve(values, np.ascontiguousarray(outlook.law.within(low, high).T))
 
 
 def chances(law: ReadingLaw, line: Line, declared: Decimal, ties: tuple[ClaimTie, ...] = ()) -> Array:
@@ -182,7 +194,9 @@ class Choice:
     window: tuple[Decimal, Decimal] | None
 
 
-def choose(line: Line, curve: Curve | None, average: float, safe_end: float, wanted: float) -> Choice:
+def choose(
+    line: Line, curve: Curve | None, average: float, safe_end: float, wanted: float, serving_g: float = 100.0
+) -> Choice:
     """Return the value to declare and the cautious one.
 
     Declared is the rounded average; where that fails the wanted probability in a month, the nearest value that holds in
@@ -201,6 +215,8 @@ def choose(line: Line, curve: Curve | None, average: float, safe_end: float, wan
         Safe end of the average's interval.
     wanted
         Wanted probability in every month.
+    serving_g
+        Mass of the basis, which bounds what can be declared where a side is open.
     """
     rounded, cautious = line.rounding(average), line.rounding(max(safe_end, 0.0))
     if curve is None:
@@ -209,16 +225,20 @@ def choose(line: Line, curve: Curve | None, average: float, safe_end: float, wan
     window = window_around(curve, average, holds, line.safe_end)
     if window is None:
         return Choice(rounded, Decimal(0), None, None)
-    position = {value: index for index, value in enumerate(curve.values)}
+    position = curve.position
     start = position.get(rounded)
     if start is None or not holds[start]:
         start = nearest_index(curve, average, holds, line.safe_end)
         assert start is not None
     declared = curve.values[start]
     ends = curve.values[window.first], curve.values[window.last]
+    if line.open_above and window.last == len(holds) - 1:
+        ends = ends[0], most_declarable(line, serving_g)
+    if line.open_below and window.first == 0:
+        ends = line.rounding.values(0.0)[0] if line.rounding.values(0.0) else ends[0], ends[1]
     at = position.get(cautious)
     if at is None:  # beyond every value that was searched, so beyond every value that holds
-        at = window.last if cautious > ends[1] else window.first
+        at = window.last if cautious > curve.values[window.last] else window.first
     step = 1 if start > at else -1
     while at != start and not holds[at]:
         at += step
