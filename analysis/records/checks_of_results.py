@@ -241,7 +241,7 @@ def _batch_of_pots(pots: Sieve, made: pd.Series, set_aside: set[str]) -> None:
         "batch_id",
         advice=lambda row: batch_advice(str(row["batch_id"]), made),
     )
-    day = pots["batch_id"].map(made)
+    day = day_made(pots["batch_id"], made)
     differ = day.notna() & pots["made_on"].notna() & (day != pots["made_on"])
     pots.warn(
         differ,
@@ -258,6 +258,13 @@ def _batch_of_pots(pots: Sieve, made: pd.Series, set_aside: set[str]) -> None:
         value="",
         advice="fill in one of them",
     )
+
+
+def day_made(batches: pd.Series, made: pd.Series) -> pd.Series:
+    """Return the day of making of each batch_id, missing where it is not known."""
+    # Series.map refuses an empty series of days, which is what a dairy without batches has.
+    days = made.reindex(pd.Index(batches, dtype="str")).to_numpy(dtype="datetime64[us]")
+    return pd.Series(days, index=batches.index)
 
 
 def batch_advice(word: str, made: pd.Series) -> str:

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from analysis.records.checks_of_results import batch_advice, known_source
+from analysis.records.checks_of_results import batch_advice, day_made, known_source
 from analysis.records.dairy import Dairy
 from analysis.records.sieve import Sieve, outside
 
@@ -103,7 +103,7 @@ def _starter_from(batches: Sieve) -> None:
         expected="a batch_id or new",
         advice=lambda row: batch_advice(str(row["starter_from"]), made),
     )
-    source_day = taken.where(from_batch).map(made)
+    source_day = day_made(taken.where(from_batch), made)
     later = source_day > batches["made_on"]
     batches.empty(
         later,
