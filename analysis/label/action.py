@@ -57,8 +57,8 @@ def label_action(
 
     Keep, where every printed line meets the wanted probability in every month, or until the labels are used up. Else
     the label must change before the first failing month: wait for tests, where the plan that is worth buying is a
-    result before that, else reprint; where no other single label would do better, seasonal labels where those hold, else
-    keep and say so. ``decide_by`` is the day before the first failing month, and not after the labels
+    result before that, else reprint; where no other single label would do better, seasonal labels where those hold,
+    else keep and say so. ``decide_by`` is the day before the first failing month, and not after the labels
     run out; where the label is kept, the last day on which a test can still speak for the next print run.
 
     Parameters

@@ -24,10 +24,10 @@ from analysis.label.next_tests import (
     watch_lines,
     worth_buying,
 )
-from analysis.label.outlook import Outlook, Pot, cut_into_months
+from analysis.label.outlook import Evidence, Outlook, Pot, cut_into_months
 from analysis.label.panel import LineDecision, Panel, decide_panel, impossible, unknown_claims
 from analysis.label.rounding import decimal
-from analysis.label.rows import label_row, label_tables, weakest_names
+from analysis.label.rows import counted, label_row, label_tables, weakest_names
 from analysis.label.rulebook import Rulebook
 from analysis.label.rulebook_file import load_rulebook, rulebook_names
 from analysis.label.samples import ControlSamples, draw_samples, panel_ok
@@ -67,6 +67,7 @@ def decide_labels(season: Season, pot: Pot) -> Answer:
     panels = _panels(season, outlook, books, flags)
     if not panels:
         return Answer(decisions={name: [] for name in LISTS}, flags=(*flags, *last_said(panels)))
+    evidence = counted(pot.evidence, season.tables["milk_tests"])
     seed = int(season.month.replace("-", ""))
     samples = draw_samples(outlook, np.random.default_rng([seed, SEED]))
     judged = [(panel, judge_claims(panel, samples, pot)) for panel in panels]
@@ -88,7 +89,7 @@ def decide_labels(season: Season, pot: Pot) -> Answer:
     return Answer(
         decisions={
             "label": [
-                label_row(panel, line, pot) | {"panel_ok_worst_month": together[panel.rules.name]}
+                label_row(panel, line, evidence) | {"panel_ok_worst_month": together[panel.rules.name]}
                 for panel in panels
                 for line in panel.lines
             ],
@@ -309,13 +310,14 @@ def try_values(season: Season, pot: Pot, rules: str, values: Mapping[str, float]
     if not panels:
         raise CannotDo("; ".join(flag.sentence() for flag in flags))
     panel = panels[0]
+    evidence = counted(pot.evidence, season.tables["milk_tests"])
     rows = []
     for name, value in values.items():
         line = _line_named(panel, name)
         problem = impossible(line.line, float(value) * 100 / panel.serving_g)
         if problem is not None:
             raise CannotDo(f"{name}={value:g} cannot be declared: {problem}")
-        rows.append(_tried_row(panel, line, decimal(value), pot))
+        rows.append(_tried_row(panel, line, decimal(value), evidence))
     return pd.DataFrame(rows)
 
 
@@ -331,8 +333,8 @@ def _line_named(panel: Panel, name: str) -> LineDecision:
     raise CannotDo(f'the rulebook {panel.rules.name} has no single line "{name}": {did_you_mean(name, keys)}')
 
 
-def _tried_row(panel: Panel, line: LineDecision, value: Decimal, pot: Pot) -> dict[str, Any]:
-    row = label_row(panel, line, pot, tried=value)
+def _tried_row(panel: Panel, line: LineDecision, value: Decimal, evidence: Mapping[str, Evidence]) -> dict[str, Any]:
+    row = label_row(panel, line, evidence, tried=value)
     ok = line.ok(value)
     months: Iterable[float] = np.full(len(panel.outlook.months), np.nan) if ok is None else ok
     return row | dict(zip(panel.outlook.months, (float(chance) for chance in months), strict=True))

@@ -26,18 +26,44 @@ _MOST_BINS = 4000
 class ControlError(Protocol):
     """What a control sample adds to the true value of a nutrient, in the nutrient's unit."""
 
-    pot_to_pot_sd: float
-    repeat_sd: float
-    between_lab_sd: float
+    @property
+    def pot_to_pot_sd(self) -> float:
+        """Standard deviation between the pots of a lot."""
+        ...
+
+    @property
+    def repeat_sd(self) -> float:
+        """Repeatability of the laboratory."""
+        ...
+
+    @property
+    def between_lab_sd(self) -> float:
+        """Standard deviation between laboratories."""
+        ...
 
 
 class Evidence(Protocol):
     """What the answer for a nutrient rests on."""
 
-    n_tests: int
-    newest: object
-    basis: str
-    factor_unknown: int
+    @property
+    def n_tests(self) -> int:
+        """Number of tests."""
+        ...
+
+    @property
+    def newest(self) -> object:
+        """Day of the newest one, or None."""
+        ...
+
+    @property
+    def basis(self) -> str:
+        """``pot tests``, ``milk tests and mass balance`` or ``handbook values``."""
+        ...
+
+    @property
+    def factor_unknown(self) -> int:
+        """Protein results without a nitrogen factor."""
+        ...
 
 
 class Pot(Protocol):

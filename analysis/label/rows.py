@@ -1,13 +1,14 @@
 """Rows of decisions.json and tidy tables of the label values."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from analysis.label.outlook import Pot
+from analysis.label.outlook import Evidence, Pot
 from analysis.label.panel import LineDecision, Panel
 from analysis.label.rulebook import POT_NUTRIENTS, Line
 from analysis.label.values import limits_for
@@ -16,9 +17,19 @@ _EQUAL = 1e-9
 _SHARES = (0.05, 0.25, 0.5, 0.75, 0.95)
 # Weakest first: a sum rests on what its weakest part rests on.
 BASES = ("handbook values", "milk tests and mass balance", "pot tests")
+# Columns of milk_tests.csv that a nutrient of the pot rests on where no pot was tested for it.
+FROM_MILK = {
+    "fat": ("fat_g_100g",),
+    "protein": ("protein_g_100g",),
+    "sugars": ("lactose_g_100g",),
+    "carbohydrate": ("lactose_g_100g",),
+    "total_solids": ("fat_g_100g", "protein_g_100g"),
+}
 
 
-def label_row(panel: Panel, line: LineDecision, pot: Pot, tried: Decimal | None = None) -> dict[str, Any]:
+def label_row(
+    panel: Panel, line: LineDecision, evidence: Mapping[str, Evidence], tried: Decimal | None = None
+) -> dict[str, Any]:
     """Return the row of one line for decisions.json; ``tried`` stands in for the value to declare."""
     choice, own = line.choice, line.line
     declared = choice.declared if tried is None else tried
@@ -26,7 +37,7 @@ def label_row(panel: Panel, line: LineDecision, pot: Pot, tried: Decimal | None 
     worst = None if ok is None else int(np.argmin(ok))
     now = line.ok(line.on_pot)
     cautious_ok = line.ok(choice.cautious)
-    basis, n_tests = rests_on(line, pot)
+    basis, n_tests = rests_on(line, evidence)
     limits = limits_for(own, declared, line.ties) if own.has_tolerance else None
     average = own.rounding(line.outlook.expected)
     return {
@@ -98,9 +109,30 @@ def why(panel: Panel, line: LineDecision, declared: Decimal) -> str:
     return ", ".join(part for part in (words, said, end) if part)
 
 
-def rests_on(line: LineDecision, pot: Pot) -> tuple[str, int]:
+@dataclass(frozen=True)
+class Counted:
+    """What a nutrient rests on, with the milk tests counted where it rests on those."""
+
+    basis: str
+    n_tests: int
+    newest: object = None
+    factor_unknown: int = 0
+
+
+def counted(evidence: Mapping[str, Evidence], milk_tests: pd.DataFrame) -> dict[str, Evidence]:
+    """Return the evidence by nutrient; where it rests on milk tests, their number."""
+    found: dict[str, Evidence] = {}
+    for name, own in evidence.items():
+        columns = FROM_MILK.get(name, ())
+        number = int(milk_tests[list(columns)].notna().all(axis=1).sum()) if columns and len(milk_tests) else 0
+        on_milk = own.basis == "milk tests and mass balance"
+        found[name] = Counted(own.basis, number if on_milk else own.n_tests, own.newest, own.factor_unknown)
+    return found
+
+
+def rests_on(line: LineDecision, evidence: Mapping[str, Evidence]) -> tuple[str, int]:
     """Return the evidence of a line: that of its weakest part, and the number of tests behind it."""
-    parts = [pot.evidence[name] for name in line.outlook.weights if name in pot.evidence and name != "lactic_acid"]
+    parts = [evidence[name] for name in line.outlook.weights if name in evidence and name != "lactic_acid"]
     if not parts:
         return "handbook values", 0
     weakest = min(parts, key=lambda part: (BASES.index(part.basis) if part.basis in BASES else 0, part.n_tests))

@@ -95,6 +95,8 @@ class PotFit:
         Milk of the tested lots as the milk model has it.
     vats : DataFrame
         The newest vats with an end pH: the batch table, and ``milk_protein`` as tested or as the milk model has it.
+    milk : Milk
+        The milk model's fit, whose draws are those of the pots: what a milk test would say is weighed with it.
     """
 
     draws: xr.Dataset
@@ -109,6 +111,7 @@ class PotFit:
     lot_milk: Array
     lot_milk_sd: Array
     vats: pd.DataFrame
+    milk: Milk
 
     def answer(self) -> Answer:
         """Return pot_forecast, pot_outlook, the pot's share of outcomes, tables and flags."""
@@ -188,6 +191,7 @@ def fit_pot(season: Season, milk: Milk) -> PotFit:
         lot_milk=moves.mean,
         lot_milk_sd=lot_sd,
         vats=vats.assign(milk_protein=vats["protein_g_100g"].fillna(pd.Series(every[:, n:, 1].mean(axis=0)))),
+        milk=milk,
     )
 
 
