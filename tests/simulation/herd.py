@@ -304,15 +304,18 @@ def run_herd(
     common_step, own_step = steps(T, n), steps(T, n, F)
     fa, fb, bc, heat = (x.copy() for x in (state.feed_a, state.feed_b, state.condition, state.heat))
     common, own, noise = state.common.copy(), state.own.copy(), state.noise.copy()
+    # Only the truth's own states are needed again, and one world holds them cheaply; futures keep the sums.
+    whole = n == 1
     kept = {
-        "feed_a": np.empty((n, T, F, 4)),
-        "feed_b": np.empty((n, T, F, 4)),
-        "condition": np.empty((n, T, F)),
-        "heat": np.empty((n, T)),
-        "common": np.empty((n, T, 3, 3)),
-        "own": np.empty((n, T, F, 3, 3)),
-        "noise": np.empty((n, T, F, 3)),
+        "feed_a": np.empty((T, n, F, 4) if whole else (0, n, F, 4)),
+        "feed_b": np.empty((T, n, F, 4)),
+        "condition": np.empty((T, n, F)),
+        "heat": np.empty((T, n)),
+        "common": np.empty((T, n, 3, 3) if whole else (0, n, 3, 3)),
+        "own": np.empty((T, n, F, 3, 3) if whole else (0, n, F, 3, 3)),
+        "noise": np.empty((T, n, F, 3)),
     }
+    drift = np.empty((T, n, F, 3))
     for t in range(T):
         fa = fa + (target[:, t] - fa) / 5.0
         fb = fb + (fa - fb) / 5.0
@@ -326,8 +329,11 @@ def run_herd(
             walk[..., 1, :] = 0.975 * walk[..., 1, :] + walk[..., 0, :] * sd / _GAIN
             walk[..., 2, :] = _STEP_HOLD * walk[..., 2, :] + step * sd
         noise = 0.25 * noise + 0.968 * day_shock[t]
-        kept["feed_a"][:, t], kept["feed_b"][:, t], kept["condition"][:, t] = fa, fb, bc
-        kept["heat"][:, t], kept["common"][:, t], kept["own"][:, t], kept["noise"][:, t] = heat, common, own, noise
+        drift[t] = own[..., 1, :] + own[..., 2, :] + (common[:, 1] + common[:, 2])[:, None]
+        kept["feed_b"][t], kept["condition"][t], kept["heat"][t], kept["noise"][t] = fb, bc, heat, noise
+        if whole:
+            kept["feed_a"][t], kept["common"][t], kept["own"][t] = fa, common, own
+    kept = {name: np.moveaxis(values, 0, 1) for name, values in kept.items()}
     bc, hot = kept["condition"], kept["heat"][:, :, None]
     yield_shift = 0.5 * kept["feed_b"][..., 3] + 0.10 * bc - 0.010 * hot
     # Heat lifts fat early in the year and lowers it late (Marras et al. 2025: sign), protein always falls a little.
@@ -343,8 +349,7 @@ def run_herd(
         + by_heat
         + dark[:, None, None] * plan.season_size
         + year[:, :, None]
-        + kept["common"][..., 1:, :].sum(axis=-2)[:, :, None]
-        + kept["own"][..., 1:, :].sum(axis=-2)
+        + np.moveaxis(drift, 0, 1)
         + kept["noise"] * DAY_SD * small
     )
     milk = np.exp(log_milk)

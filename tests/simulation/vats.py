@@ -114,7 +114,7 @@ def acidify(
     buffer = 1 + 0.09 * (protein - 5.5)
     for k in range(steps):
         temp = warmth + (fill - warmth) * np.exp(-minutes[k] / 75.0)
-        ready = 1 / (1 + np.exp(-(minutes[k] - 18.0 - 1.2 * starter_age) / 7.0))
+        ready = 1 / (1 + np.exp(-(minutes[k] - 18.0 - 0.5 * starter_age) / 7.0))
         full = np.clip(1 - (strept + lacto) / room, 0, 1)
         s_rate = _GROWTH * quick * growth_share(temp, plan.best_c, plan.worst_c)
         l_rate = 0.85 * _GROWTH * quick * growth_share(temp, plan.best_c + 1.2, plan.worst_c + 0.8)

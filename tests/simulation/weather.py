@@ -109,8 +109,8 @@ def run_weather(
     # A skewed yearly course: long warm shoulders in autumn, unlike one harmonic.
     phase = 2 * np.pi * (season - 205) / 365.25
     normal = climate.mean_c + climate.swing_c * np.cos(phase + 0.25 * np.sin(phase))
-    out = {k: np.empty((n, T)) for k in ("t_mean", "t_max", "rain", "leaf", "grass", "anomaly", "soil")}
-    regimes = np.empty((n, T), dtype=np.int64)
+    out = {k: np.empty((T, n)) for k in ("t_mean", "t_max", "rain", "leaf", "grass", "anomaly", "soil")}
+    regimes = np.empty((T, n), dtype=np.int64)
     a1, a2 = state.anomaly.copy(), state.anomaly_before.copy()
     regime, wet = state.regime.copy(), state.wet.copy()
     soil, leaf, grass = state.soil.copy(), state.leaf.copy(), state.grass.copy()
@@ -134,11 +134,11 @@ def run_weather(
         growth = np.clip((temp - 4) / 11, 0, 1) * np.clip((30 - temp) / 8, 0, 1) * soil / (soil + 0.25)
         leaf = leaf + (growth - leaf) / 14.0
         grass = np.clip(grass + 0.10 * growth * grass * (1.15 - grass) - 0.022 * grass + 0.0008, 0.03, 1.0)
-        out["t_mean"][:, t], out["rain"][:, t] = temp, rain
-        out["t_max"][:, t] = temp + 3.0 + 3.5 * chance[t, 3] + np.where(wet, 0.0, 1.5)
-        out["leaf"][:, t], out["grass"][:, t], out["soil"][:, t], out["anomaly"][:, t] = leaf, grass, soil, a1
-        regimes[:, t] = regime
-    return WeatherPath(regime=regimes, **out)
+        out["t_mean"][t], out["rain"][t] = temp, rain
+        out["t_max"][t] = temp + 3.0 + 3.5 * chance[t, 3] + np.where(wet, 0.0, 1.5)
+        out["leaf"][t], out["grass"][t], out["soil"][t], out["anomaly"][t] = leaf, grass, soil, a1
+        regimes[t] = regime
+    return WeatherPath(regime=regimes.T, **{k: values.T for k, values in out.items()})
 
 
 def state_after(path: WeatherPath, t: int, n: int) -> WeatherState:
