@@ -1,8 +1,8 @@
 """Integration over a few hyperparameters with standard normal priors, many points evaluated at once.
 
 The mode is found with gradients, the curvature there gives a Gaussian, and low-discrepancy points from it, weighted by
-posterior over proposal, stand for the posterior (as in integrated nested Laplace approximation, Rue, Martino & Chopin 2009,
-JRSS B 71:319, section 3.1, with weighted points in place of a grid).
+posterior over proposal, stand for the posterior (as in integrated nested Laplace approximation, Rue, Martino & Chopin
+2009, JRSS B 71:319, section 3.1, with weighted points in place of a grid).
 """
 
 from __future__ import annotations
@@ -46,7 +46,8 @@ def find_mode(
     value_and_gradient
         Takes points ``(m, d)``, returns log posterior ``(m,)`` and gradient ``(m, d)``.
     first_curvature
-        Takes one point ``(d,)``, returns a positive rough curvature of each coordinate ``(d,)``, to scale the first step.
+        Takes one point ``(d,)``, returns a positive rough curvature of each coordinate ``(d,)``, to scale the first
+        step.
     dims
         Number of hyperparameters ``d``.
     max_steps
@@ -57,7 +58,8 @@ def find_mode(
     Returns
     -------
     Mode
-        Mode and covariance; directions in which the curvature is below that of half the prior are held at half the prior.
+        Mode and covariance; directions in which the curvature is below that of half the prior are held at half the
+        prior.
     """
     where = np.zeros(dims)
     value, gradient = (part[0] for part in value_and_gradient(where[None]))
@@ -93,7 +95,8 @@ def find_mode(
 
 
 def weighted_points(mode: Mode, count: int, widen: float = 1.15) -> tuple[Array, Array]:
-    """Return points of a Gaussian around the mode, ``(count, d)``, and the log density there up to a constant, ``(count,)``.
+    """Return points of a Gaussian around the mode, ``(count, d)``, and the log density there up to a constant,
+    ``(count,)``.
 
     The Gaussian is made a little wider than the curvature says, so that no weight runs away in the tails.
     """
@@ -103,7 +106,8 @@ def weighted_points(mode: Mode, count: int, widen: float = 1.15) -> tuple[Array,
 
 
 def normalised(log_weights: Array, ceiling: float = 0.2) -> Array:
-    """Return weights that add up to 1, none above ``ceiling`` before the last normalisation (truncated importance weights).
+    """Return weights that add up to 1, none above ``ceiling`` before the last normalisation (truncated importance
+    weights).
 
     Truncation as in Ionides 2008, J. Comput. Graph. Stat. 17:295: a little bias for a bounded variance.
     """

@@ -10,9 +10,10 @@ Model, for row ``i`` on node ``k(i)`` (nodes are the distinct days, in order)::
     log probability ``slip_log_mass_i`` whatever y_i was
 
 The posterior of (beta, c) is approximated by a Gaussian through expectation propagation (Minka 2001, UAI; Rasmussen &
-Williams 2006, section 3.6), with sites one-dimensional in ``x_i' beta + c_k(i)``; the moments of one row are in closed form.
-``c`` has a tridiagonal precision and ``beta`` borders it, so that one pass costs a time linear in rows and nodes. All passes
-run over many hyperparameter points at once (leading axis ``m``), because the caller integrates over them.
+Williams 2006, section 3.6), with sites one-dimensional in ``x_i' beta + c_k(i)``; the moments of one row are in
+closed form. ``c`` has a tridiagonal precision and ``beta`` borders it, so that one pass costs a time linear in rows
+and nodes. All passes run over many hyperparameter points at once (leading axis ``m``), because the caller integrates
+over them.
 """
 
 from __future__ import annotations
@@ -80,8 +81,8 @@ class Looks:
 class Points:
     """Hyperparameter points, ``m`` of them; arrays ``(m, n)`` or ``(m,)``.
 
-    ``offset`` is the known part of y, ``noise_var`` its variance, ``z`` and ``z_var`` a further noisy reading of y itself
-    (``z_var = inf`` where there is none), ``drift_sd`` and ``drift_days`` describe the drift.
+    ``offset`` is the known part of y, ``noise_var`` its variance, ``z`` and ``z_var`` a further noisy reading of y
+    itself (``z_var = inf`` where there is none), ``drift_sd`` and ``drift_days`` describe the drift.
     """
 
     offset: Array
@@ -105,9 +106,10 @@ class Sites(NamedTuple):
 class Gaussian(NamedTuple):
     """Posterior of (beta, drift) at each point, given sites.
 
-    ``beta (m, p)``, ``beta_chol (m, p, p)`` lower Cholesky factor of beta's precision, ``drift (m, K)``, ``drift_var (m, K)``
-    marginal, ``drift_var_given_beta (m, K)``, ``drift_on_beta (m, K, p)`` (drift = const - drift_on_beta beta), ``fitted`` and
-    ``fitted_var (m, n)``, ``log_det`` and ``log_det_prior (m,)`` of the precisions, ``quad (m,)`` = shift' mean.
+    ``beta (m, p)``, ``beta_chol (m, p, p)`` lower Cholesky factor of beta's precision, ``drift (m, K)``, ``drift_var
+    (m, K)`` marginal, ``drift_var_given_beta (m, K)``, ``drift_on_beta (m, K, p)`` (drift = const - drift_on_beta
+    beta), ``fitted`` and ``fitted_var (m, n)``, ``log_det`` and ``log_det_prior (m,)`` of the precisions, ``quad
+    (m,)`` = shift' mean.
     """
 
     beta: Array
@@ -226,8 +228,8 @@ def gaussian_given_sites(looks: Looks, points: Points, sites: Sites) -> Gaussian
 def tilted_rows(looks: Looks, points: Points, mean: Array, var: Array) -> Tilted:
     """Return the exact moments of each row's predictor when it alone is seen, from a Gaussian ``N(mean, var)`` before.
 
-    ``y`` before looking is ``N(mean + offset, var + noise_var)``; the reading ``z`` is folded in, then the limits; what is learnt
-    about ``y`` passes to the predictor through the regression of one on the other.
+    ``y`` before looking is ``N(mean + offset, var + noise_var)``; the reading ``z`` is folded in, then the limits;
+    what is learnt about ``y`` passes to the predictor through the regression of one on the other.
 
     Parameters
     ----------
@@ -273,7 +275,8 @@ def _cavity(sites: Sites, gaussian: Gaussian) -> tuple[Array, Array]:
 
 
 def evidence_given_sites(looks: Looks, points: Points, sites: Sites) -> tuple[Array, Gaussian, Tilted]:
-    """Return the log marginal likelihood for given sites; it does not change to first order with the sites once they converged.
+    """Return the log marginal likelihood for given sites; it does not change to first order with the sites once they
+    converged.
 
     Parameters
     ----------

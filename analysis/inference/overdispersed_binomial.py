@@ -1,9 +1,10 @@
 """Counts of failures that go together: logistic regression with a random effect a row and, if wanted, a group.
 
-Model: ``k_i ~ Binomial(n_i, p_i)``, ``logit p_i = x_i' beta + v_g(i) + u_i``, ``v ~ N(0, group_sd^2)``, ``u ~ N(0, row_sd^2)``. Both random
-effects are integrated by Gauss-Hermite quadrature, nested (adaptive for the rows); coefficients and log scales have normal priors, and their posterior
-is a Gaussian at the mode, corrected by importance weights. Pots of one vat fail together, so a plain binomial would be too sure of itself;
-with priors the answers stay finite where all or none failed (maximum likelihood runs away there).
+Model: ``k_i ~ Binomial(n_i, p_i)``, ``logit p_i = x_i' beta + v_g(i) + u_i``, ``v ~ N(0, group_sd^2)``, ``u ~ N(0,
+row_sd^2)``. Both random effects are integrated by Gauss-Hermite quadrature, nested (adaptive for the rows);
+coefficients and log scales have normal priors, and their posterior is a Gaussian at the mode, corrected by importance
+weights. Pots of one vat fail together, so a plain binomial would be too sure of itself; with priors the answers stay
+finite where all or none failed (maximum likelihood runs away there).
 """
 
 from __future__ import annotations
@@ -39,7 +40,8 @@ class Counts:
 
 @dataclass(frozen=True)
 class CountPriors:
-    """Normal priors: ``mean``, ``sd`` of the coefficients ``(p,)``; ``(mean, sd)`` of the log sd of the row and group effects.
+    """Normal priors: ``mean``, ``sd`` of the coefficients ``(p,)``; ``(mean, sd)`` of the log sd of the row and group
+    effects.
 
     A scale with prior sd 0 is held fixed at its mean; ``None`` leaves the effect out.
     """
@@ -54,8 +56,8 @@ class CountPriors:
 class CountFit:
     """Mode and weighted points of the posterior.
 
-    ``beta`` and ``cov`` at the mode; ``row_sd``, ``group_sd`` at the mode (0 where left out); ``log_likelihood`` there;
-    ``points (count, p)``, ``point_row_sd (count,)`` and ``weights (count,)`` stand for the posterior.
+    ``beta`` and ``cov`` at the mode; ``row_sd``, ``group_sd`` at the mode (0 where left out); ``log_likelihood``
+    there; ``points (count, p)``, ``point_row_sd (count,)`` and ``weights (count,)`` stand for the posterior.
     """
 
     beta: Array
@@ -94,8 +96,8 @@ def log_likelihood(counts: Counts, beta: Array, row_sd: float, group_sd: float, 
 def _row_integral(counts: Counts, at: Array, row_sd: float, count: int) -> tuple[Array, Array, Array]:
     """Integrate the row effect out by adaptive quadrature, for linear predictors ``at (rows, v)``.
 
-    The nodes follow the peak of each row's integrand (Pinheiro & Bates 1995, J. Comput. Graph. Stat. 4:12): with hundreds of pots a vat
-    it is far narrower than the effect itself, and fixed nodes would miss it.
+    The nodes follow the peak of each row's integrand (Pinheiro & Bates 1995, J. Comput. Graph. Stat. 4:12): with
+    hundreds of pots a vat it is far narrower than the effect itself, and fixed nodes would miss it.
 
     Returns
     -------
@@ -159,7 +161,8 @@ def fit_counts(counts: Counts, priors: CountPriors, points: int = 128, nodes: in
     priors
         See the class.
     points
-        Points that stand for the posterior; those of large data are taken from the Gaussian at the mode without weights.
+        Points that stand for the posterior; those of large data are taken from the Gaussian at the mode without
+        weights.
     nodes
         Quadrature nodes of the row effect.
 

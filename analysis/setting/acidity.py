@@ -4,8 +4,9 @@ A vat's pH falls along a logistic in log time::
 
     pH(t) = end + (start - end) / (1 + (t / half)^steep)
 
-so that ``log t = log half + G(pH) / steep`` with ``G(pH) = log((start - pH) / (pH - end))``. Every reading of a vat thus says
-when it passed the pH at which pots are seen to be set, whatever that is: ``log t - (G(pH) - G(pH_set)) / steep``.
+so that ``log t = log half + G(pH) / steep`` with ``G(pH) = log((start - pH) / (pH - end))``. Every reading of a vat
+thus says when it passed the pH at which pots are seen to be set, whatever that is: ``log t - (G(pH) - G(pH_set)) /
+steep``.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ Array = NDArray[np.float64]
 START_PH = 6.55  # warm ewes' milk: 6.63 +- 0.04 (Mahmood & Usman 2010, Pak. J. Nutr. 9:1192) less the starter's acid; judgement
 END_PH = 4.1  # where livelier cultures end up (4.07-4.15 by day 28, control of PMC5448425); judgement
 STEEP = (3.0, 0.6)  # judgement: 5.3 at 130-170 min, 4.6 at 190-270 min, at most 0.012-0.018 a minute near pH 5.6
-# Onset at 5.30 +- 0.10 in milk held at 90 C (5.2-5.4, Lucey & Singh 1998, from memory), seen in the pot 0-0.15 lower (common practice).
+# Onset at 5.30 +- 0.10 in milk held at 90 C (5.2-5.4, Lucey & Singh 1998, from memory), seen in the pot 0-0.15 lower
+# (common practice).
 PH_WHEN_SET = (5.225, 0.11)
 READING_SD = 0.05  # pH, a hand meter in warm yogurt: judgement
 SHAPE_SD = 0.25  # share by which a stretch of log time along the curve is off in one vat: judgement
@@ -48,8 +50,8 @@ def ph_at(minutes: ArrayLike, set_minutes: ArrayLike, ph_set: float, steep: floa
 class Acidity:
     """What the dairy's pH readings say.
 
-    ``steep`` and ``steep_sd`` of the curve; ``by_batch`` has ``batch_id``, ``log_minutes`` (log of the time of set less
-    ``G(pH_set) / steep``, which is learnt), ``sd`` and ``readings``.
+    ``steep`` and ``steep_sd`` of the curve; ``by_batch`` has ``batch_id``, ``log_minutes`` (log of the time of set
+    less ``G(pH_set) / steep``, which is learnt), ``sd`` and ``readings``.
     """
 
     steep: float
@@ -63,7 +65,8 @@ class Acidity:
 
 
 def read_acidity(readings: pd.DataFrame) -> Acidity:
-    """Learn the steepness of the pH curve from vats read more than once, and the time that each vat's readings point to.
+    """Learn the steepness of the pH curve from vats read more than once, and the time that each vat's readings point
+    to.
 
     Parameters
     ----------

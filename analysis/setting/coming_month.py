@@ -154,7 +154,7 @@ def coming_month(
     habits = _habits(vats, fitted, rng)
     centre = pd.Timestamp(day.to_numpy().astype("datetime64[D]").astype(np.int64).mean().round(), unit="D")
     culture = set_time.culture_at(centre, rng)
-    rows = habits.assign(starter_g_kg=REFERENCE_DOSE_G_KG, protein=protein)
+    rows = habits.assign(starter_g_kg=REFERENCE_DOSE_G_KG, protein=protein, line_days=0.0)
     base = np.einsum("dj,dj->d", set_time.beta, design(rows)) + culture
     usual = season.dairy.usual
     limits = season.dairy.limits
@@ -284,8 +284,8 @@ def _settings(failed: FailedPots, warmth_c: Array, dose_g_kg: Array) -> pd.DataF
 def settings_grid(coming: ComingMonth, failed: FailedPots) -> pd.DataFrame:
     """Return the table of settings for the wall: incubator by starter, with the window and the failed share.
 
-    Columns ``incubator_c, starter_g_kg, first_check_min, expected_min, latest_min, change_vs_usual_min, failed_share, usual,
-    trial_vat_first``.
+    Columns ``incubator_c, starter_g_kg, first_check_min, expected_min, latest_min, change_vs_usual_min, failed_share,
+    usual, trial_vat_first``.
     """
     low_c, high_c = coming.range_c
     low_d, high_d = coming.range_g_kg
@@ -321,8 +321,8 @@ def what_changes_are_worth(coming: ComingMonth, prior: ComingMonth | None) -> pd
     coming
         Draws from the posterior.
     prior
-        The same from the prior alone; the share that comes from own records is 1 - posterior variance / prior variance. None: no vat
-        told anything, the share is 0.
+        The same from the prior alone; the share that comes from own records is 1 - posterior variance / prior
+        variance. None: no vat told anything, the share is 0.
 
     Returns
     -------
@@ -339,6 +339,7 @@ def what_changes_are_worth(coming: ComingMonth, prior: ComingMonth | None) -> pd
         "protein_g_100g": ("+1 g/100 g protein", "% per g/100 g"),
         "heat_c": ("a tenth more of the whey protein left native", "% per tenth native"),
         "hold_min": ("hold doubled", "% per doubling"),
+        "line_days": ("30 days more since the starter was new", "% per 30 d"),
     }
     out = []
     for driver, (change, unit) in words.items():
@@ -368,6 +369,6 @@ def _effects(coming: ComingMonth) -> dict[str, Array]:
     warm = coming.set_time.hyper.slowness(np.array([coming.usual_c, coming.usual_c + 1.0]))
     return {
         "incubator_c": warm[:, 1] - warm[:, 0],
-        **{name: beta[name] for name in ("starter_g_kg", "starter_age_d", "milk_age_h", "protein_g_100g", "hold_min")},
+        **{name: beta[name] for name in ("starter_g_kg", "starter_age_d", "milk_age_h", "protein_g_100g", "hold_min", "line_days")},
         "heat_c": 0.1 * beta["heat_c"],
     }

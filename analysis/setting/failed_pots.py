@@ -18,8 +18,9 @@ from analysis.setting.vats import Vats
 
 Array = NDArray[np.float64]
 
-# Prior mean and sd on the logit scale. The level: 1 % (0.2-4 %) in sound practice; the rest is judgement: no failed-pot rates were
-# found in print. A starter is best at 1-4 days, usable to 7, unreliable after 10-14 (common practice), hence the slope.
+# Prior mean and sd on the logit scale. The level: 1 % (0.2-4 %) in sound practice; the rest is judgement: no
+# failed-pot rates were found in print. A starter is best at 1-4 days, usable to 7, unreliable after 10-14 (common
+# practice), hence the slope.
 LEVEL = (float(np.log(0.01 / 0.99)), 0.9)
 EFFECTS: dict[str, tuple[float, float]] = {
     "starter_age_d": (0.08, 0.08),
@@ -90,7 +91,8 @@ def _design(rows: pd.DataFrame, usual: dict[str, float]) -> Array:
 def fit_failed_pots(vats: Vats) -> FailedPots:
     """Fit the failed share of a dairy's vats.
 
-    Left out: vats with a positive inhibitor test (their cause is known) and vats whose pots failed as broken (handling).
+    Left out: vats with a positive inhibitor test (their cause is known) and vats whose pots failed as broken
+    (handling).
 
     Parameters
     ----------

@@ -3,16 +3,17 @@
 Model (log minutes, natural logarithm)::
 
     log set = level + culture(t) + warmth(T) + dose log2(d / 25) + age (a - 1) + milk_age h / 24 + protein (p - 5.6)
-              + short_heat u + hold log2(hold / 60) + vat noise
+              + native u + hold log2(hold / 60) + line days / 30 + vat noise
 
-``culture`` drifts back to its mean (Ornstein-Uhlenbeck) and starts afresh with a new starter; ``warmth`` is one over a cardinal
-temperature curve; a vat is seen only between looks. The scales (vat noise, size and time constant of the drift), the curve's
-three warmths and the pH at which pots are seen set are integrated over.
+``culture`` drifts back to its mean (Ornstein-Uhlenbeck) and starts afresh with a new starter; ``warmth`` is one over
+a cardinal temperature curve; a vat is seen only between looks. The scales (vat noise, size and time constant of the
+drift), the curve's three warmths and the pH at which pots are seen set are integrated over.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -30,7 +31,7 @@ from analysis.inference.interval_regression import (
     fit_sites,
 )
 from analysis.setting.acidity import PH_WHEN_SET, SHAPE_SD, STEEP, Acidity, curve_position
-from analysis.setting.vats import PROTEIN_HERE, Vats
+from analysis.setting.vats import LONGEST_LINE_D, PROTEIN_HERE, Vats
 from analysis.setting.warmth import log_slowness
 
 Array = NDArray[np.float64]
@@ -47,15 +48,21 @@ PRIORS: dict[str, tuple[float, float]] = {
     "starter_age_d": (0.015, 0.010),
     # No figure found: no sign taken.
     "milk_age_h": (0.0, 0.03),
-    # Buffering delays the pH (Peng et al. 2009), a denser casein gels at a higher pH; De Brabandere 1999 found no effect.
+    # Buffering delays the pH (Peng et al. 2009), a denser casein gels at a higher pH; De Brabandere 1999 found no
+    # effect.
     "protein_g_100g": (0.04, 0.03),
-    # Share of the whey protein left native: strongly heated milk gels sooner, at a higher pH (Anema et al. 2004, JAFC 52:337).
+    # Share of the whey protein left native: strongly heated milk gels sooner, at a higher pH (Anema et al. 2004, JAFC
+    # 52:337).
     "heat_c": (0.25, 0.12),
     # Beyond full denaturation a longer hold adds formate and dry matter (from memory): nearly nothing.
     "hold_min": (-0.01, 0.02),
+    # Per 30 days since the starter was new: a line passed on from vat to vat drifts and picks up phage (renewed every 2-4
+    # weeks in common practice), so that it rather slows; no figure found.
+    "line_days": (0.03, 0.03),
 }
 COEFFICIENTS = tuple(PRIORS)
-# Hyperparameters: prior mean and sd; the first three on the log scale. Judgement, except as said in `warmth` and `acidity`.
+# Hyperparameters: prior mean and sd; the first three on the log scale. Judgement, except as said in `warmth` and
+# `acidity`.
 HYPER: dict[str, tuple[float, float]] = {
     "log_vat_sd": (float(np.log(0.10)), 0.40),  # 0.10 from vat to vat
     "log_drift_sd": (float(np.log(0.08)), 0.60),
@@ -73,17 +80,18 @@ _FAR_DAYS = 1e6  # a gap that breaks the drift
 def native_share(heat_c: Array, hold_min: Array) -> Array:
     """Return the share of beta-lactoglobulin left native by a heat treatment, 0 to 1.
 
-    First-order loss through 88 % in 7.5 min at 90 C and in 30 min at 85 C (from memory in the trade: 85 C 30 min or 90-95 C
-    5-10 min leave 10-15 %), hence 0.283 a minute at 90 C and a z of 8.3 C.
+    First-order loss through 88 % in 7.5 min at 90 C and in 30 min at 85 C (from memory in the trade: 85 C 30 min or
+    90-95 C 5-10 min leave 10-15 %), hence 0.283 a minute at 90 C and a z of 8.3 C.
     """
     rate = 0.283 * 10.0 ** ((np.asarray(heat_c) - 90.0) / 8.3)
     return np.asarray(np.exp(-np.minimum(rate * np.maximum(hold_min, 0.0), 50.0)), dtype=np.float64)
 
 
 def design(rows: pd.DataFrame) -> Array:
-    """Return the regressors of vats, shape ``(rows, 7)``, in the order of `COEFFICIENTS`.
+    """Return the regressors of vats, shape ``(rows, 8)``, in the order of `COEFFICIENTS`.
 
-    ``rows`` needs ``starter_g_kg``, ``starter_age_d``, ``milk_age_h``, ``protein``, ``heat_c``, ``hold_min``.
+    ``rows`` needs ``starter_g_kg``, ``starter_age_d``, ``milk_age_h``, ``protein``, ``heat_c``, ``hold_min``,
+    ``line_days``.
     """
     return np.column_stack(
         [
@@ -94,6 +102,7 @@ def design(rows: pd.DataFrame) -> Array:
             rows["protein"].to_numpy(dtype=np.float64) - PROTEIN_HERE[0],
             native_share(rows["heat_c"].to_numpy(dtype=np.float64), rows["hold_min"].to_numpy(dtype=np.float64)),
             np.log2(np.clip(rows["hold_min"].to_numpy(dtype=np.float64), 2.0, 480.0) / 60.0),
+            rows["line_days"].to_numpy(dtype=np.float64) / 30.0,
         ]
     )
 
@@ -137,13 +146,66 @@ class Hyper:
 
 
 @dataclass(frozen=True)
+class Renewal:
+    """Rate of renewing the starter, per day: ``exp(log_rate + tilt (culture - usual))``, slower cultures sooner."""
+
+    log_rate: float
+    tilt: float
+    usual: float
+
+    def rate(self, culture: Array) -> Array:
+        """Return the rate per day for states of the culture (log minutes), at most one in three days."""
+        return np.asarray(np.minimum(np.exp(self.log_rate + self.tilt * (culture - self.usual)), 1.0 / 3.0))
+
+
+# Prior mean and sd: once in 45 days, and twice as likely for a culture 15 % slower (renew every 2-4 weeks or at once after a
+# slow vat is common practice; makers hold out longer): judgement.
+_RENEW_LOG_RATE = (float(np.log(1.0 / 45.0)), 0.8)
+_RENEW_TILT = (4.5, 3.0)
+
+
+def learn_renewal(rows: pd.DataFrame, state: Array) -> Renewal | None:
+    """Learn how readily a maker renews from the renewals on record, by the posterior mode of a Poisson rate.
+
+    Parameters
+    ----------
+    rows
+        Vats in order: ``made_on``, ``epoch_start``.
+    state
+        Culture's state at each, ageing of the line included, ``(rows,)``.
+
+    Returns
+    -------
+    Renewal or None
+        None without any renewal on record.
+    """
+    event = rows["epoch_start"].to_numpy(dtype=np.float64)[1:]
+    if not event.any():
+        return None
+    # Exposure: days since the vat before, but no more than a fortnight, so that a dry season does not count.
+    days = np.clip(np.diff(rows["made_on"].to_numpy(dtype="datetime64[D]")).astype(np.float64), 0.5, 14.0)
+    usual = float(state.mean())
+    before = state[:-1] - usual
+    centre, width = np.array([_RENEW_LOG_RATE[0], _RENEW_TILT[0]]), np.array([_RENEW_LOG_RATE[1], _RENEW_TILT[1]])
+    theta, x = centre.copy(), np.column_stack([np.ones(len(before)), before])
+    for _ in range(30):
+        mean = days * np.exp(np.clip(x @ theta, -12.0, 1.0))
+        slope = x.T @ (event - mean) - (theta - centre) / width**2
+        step = np.linalg.solve((x * mean[:, None]).T @ x + np.diag(width**-2.0), slope)
+        theta = theta + np.clip(step, -1.0, 1.0)
+        if np.max(np.abs(step)) < 1e-6:
+            break
+    return Renewal(float(theta[0]), float(theta[1]), usual)
+
+
+@dataclass(frozen=True)
 class SetTime:
     """Posterior of the set time as joint draws, and what was fitted.
 
     Attributes
     ----------
     beta
-        Draws ``(draws, 7)`` of the coefficients, prior means included.
+        Draws ``(draws, 8)`` of the coefficients, prior means included.
     culture_now
         Draws ``(draws,)`` of the culture's state at the newest vat that told something.
     hyper
@@ -158,6 +220,10 @@ class SetTime:
         Of the pH curve.
     has_ph
         Whether any pH reading could be used.
+    line_now
+        Days since the starter was new, at the newest vat that told something.
+    renewal
+        How readily this maker renews the starter; None where no renewal is on record.
     """
 
     beta: Array
@@ -169,13 +235,29 @@ class SetTime:
     steep: float
     steep_sd: float
     has_ph: bool
+    line_now: float = 0.0
+    renewal: Renewal | None = None
 
     def culture_at(self, day: pd.Timestamp, rng: np.random.Generator) -> Array:
-        """Draws ``(draws,)`` of the culture's state carried forward to a day, drift and all."""
-        gap = _FAR_DAYS if self.last_day is None else max((day - self.last_day).days, 0)
+        """Draw the culture's part of the log minutes on a day to come, ``(draws,)``: drift, ageing line and renewal.
+
+        The state fades towards its mean, the line grows older, and the maker may renew the starter before that day: sooner
+        where the culture is slow, by a rate learnt from the renewals on record. A renewed culture is a new draw.
+        """
+        count = len(self.culture_now)
+        gap = _FAR_DAYS if self.last_day is None else float(max((day - self.last_day).days, 0))
         kept = np.exp(-gap / self.hyper.drift_days)
-        fresh = self.hyper.drift_sd * np.sqrt(1.0 - kept**2)
-        return np.asarray(kept * self.culture_now + fresh * rng.standard_normal(len(self.culture_now)))
+        state = kept * self.culture_now + self.hyper.drift_sd * np.sqrt(1.0 - kept**2) * rng.standard_normal(count)
+        fresh = self.hyper.drift_sd * rng.standard_normal(count)
+        per_day = self.beta[:, COEFFICIENTS.index("line_days")] / 30.0
+        if self.renewal is None or self.last_day is None:
+            return np.asarray(state + per_day * self.line_now)
+        older = np.minimum(self.line_now + gap, LONGEST_LINE_D)
+        slow = self.culture_now + per_day * self.line_now
+        rate = self.renewal.rate(0.5 * (slow + state + per_day * older))
+        renewed = rng.random(count) < -np.expm1(-rate * min(gap, LONGEST_LINE_D))
+        since = rng.random(count) * min(gap, LONGEST_LINE_D)
+        return np.asarray(np.where(renewed, fresh + per_day * since, state + per_day * older))
 
     def log_mean(self, rows: pd.DataFrame, culture: Array, protein: Array | None = None) -> Array:
         """Return log minutes without vat noise, ``(draws, rows)``.
@@ -241,7 +323,10 @@ def _looks(rows: pd.DataFrame, steep: float) -> Looks:
     tight = upper - lower < 1e-3
     lower, upper = np.where(tight, lower - 0.005, lower), np.where(tight, upper + 0.005, upper)
     centre, width = _SLIP_WIDTH
+    # For vats whose pots were moved out unseen, a slip is "moved out unset": that says nothing about the time.
+    unseen = (rows["seen"] == "set when moved out").to_numpy()
     mass = np.log(np.maximum(norm.cdf(upper, centre, width) - norm.cdf(lower, centre, width), 1e-6))
+    mass = np.where(unseen, 0.0, mass)
     read = rows["ph_log"].to_numpy(dtype=np.float64)
     guess = read + float(curve_position(PH_WHEN_SET[0])) / steep
     mass = mass + np.where(np.isnan(read), 0.0, norm.logpdf(guess, centre, width))
@@ -303,15 +388,20 @@ def fit_set_time(vats: Vats, acidity: Acidity, draws: int, rng: np.random.Genera
     pick = np.searchsorted(np.cumsum(weights), (np.arange(draws) + rng.random()) / draws)
     pick = rng.permutation(np.minimum(pick, len(weights) - 1)).astype(np.intp)
     beta, culture = draw_coefficients_and_end(posterior, pick, rng)
+    line_now = float(rows["line_days"].iloc[-1])
     if int(np.sum(vats.rows["fresh"])) > int(rows["epoch"].iloc[-1]):  # renewed since, and nothing seen of it yet
+        line_now = 0.0
         culture = hyper.take(pick).drift_sd * rng.standard_normal(draws)
     rows["slip_chance"] = weights @ posterior.slip
     each = posterior.gaussian.fitted + _points(rows, looks.design, hyper, acidity.steep).offset
     rows["fitted"] = weights @ each
     spread = posterior.gaussian.fitted_var + hyper.vat_sd[:, None] ** 2 + (each - rows["fitted"].to_numpy()) ** 2
     rows["fitted_sd"] = np.sqrt(weights @ spread)
+    beta = beta + prior_mean
+    line = beta[:, COEFFICIENTS.index("line_days")].mean() / 30.0
+    state = (weights @ posterior.gaussian.drift)[looks.node] + line * rows["line_days"].to_numpy(dtype=np.float64)
     return SetTime(
-        beta + prior_mean,
+        beta,
         culture,
         hyper.take(pick),
         pd.Timestamp(rows["made_on"].iloc[-1]),
@@ -320,6 +410,8 @@ def fit_set_time(vats: Vats, acidity: Acidity, draws: int, rng: np.random.Genera
         acidity.steep,
         acidity.steep_sd,
         acidity.any,
+        line_now,
+        learn_renewal(rows, state),
     )
 
 

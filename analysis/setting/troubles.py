@@ -1,7 +1,7 @@
 """Vats that went wrong and their likely cause, and cautions in the trade's words.
 
-Signs and causes are common practice unless a source is named. The tool estimates; it releases nothing: critical limits, recall and
-what becomes of a vat belong to the dairy's own hygiene plan and the competent authority.
+Signs and causes are common practice unless a source is named. The tool estimates; it releases nothing: critical
+limits, recall and what becomes of a vat belong to the dairy's own hygiene plan and the competent authority.
 """
 
 from __future__ import annotations
@@ -23,7 +23,8 @@ OLD_STARTER_D = 10.0  # unreliable after 10-14 days (common practice)
 HOT_FILL_C = 50.0  # starter is hurt when added above 50 C (common practice)
 MANY_POTS = 0.10  # a tenth of a vat's pots failed: judgement
 STALL_PH = (5.2, 5.8)  # where a vat with phage stops (common practice; Bacillus cereus grows down to about 5.7)
-# Legal pasteurisation in the EU: 72 C 15 s, 63 C 30 min or equal (Regulation (EC) 853/2004, Annex III, Section IX, Chapter II).
+# Legal pasteurisation in the EU: 72 C 15 s, 63 C 30 min or equal (Regulation (EC) 853/2004, Annex III, Section IX,
+# Chapter II).
 _PASTEURISED = ((72.0, 0.25), (63.0, 30.0))
 
 
@@ -70,8 +71,9 @@ def vats_gone_wrong(
 ) -> pd.DataFrame:
     """Return the vats that went wrong, newest last.
 
-    A vat counts when its inhibitor test was positive, when it was seen unset after its own latest time, when its time was so odd that the
-    model takes it for a slip or a fault, when a tenth of its pots failed and more than expected, or when it stalled.
+    A vat counts when its inhibitor test was positive, when it was seen unset after its own latest time, when its time
+    was so odd that the model takes it for a slip or a fault, when a tenth of its pots failed and more than expected,
+    or when it stalled.
 
     Parameters
     ----------
@@ -156,8 +158,8 @@ def vats_gone_wrong(
 def cautions(season: Any, vats: Vats, wrong: pd.DataFrame) -> list[Finding]:
     """Return cautions about the vats of the month under review, by row.
 
-    End pH above the target, warmth outside the safe bounds, heat treatment below the usual or below legal pasteurisation, a positive
-    inhibitor test, and what else went wrong.
+    End pH above the target, warmth outside the safe bounds, heat treatment below the usual or below legal
+    pasteurisation, a positive inhibitor test, and what else went wrong.
     """
     start = pd.Timestamp(first_day(season.month))
     raw = season.tables["batches"]

@@ -17,7 +17,8 @@ PLAUSIBLE_C = (25.0, 55.0)  # an incubator outside this is a slip or another uni
 PLAUSIBLE_G_KG = (2.0, 120.0)
 PROTEIN_HERE = (5.6, 0.5)  # ewes' milk, FAO 2013 table 3.1 (5.4-6.0); where neither vat nor milk model says anything
 LOOK_SLIP = 0.02  # a look noted for the wrong pot, a vat that something else held up: judgement
-MOVED_SLIP = 0.15  # pots moved out unset, or by the clock: judgement
+MOVED_SLIP = (1.5, 8.5)  # pots moved out unset: prior as so many vats unset and set, then the dairy's own looked-at vats; judgement
+LONGEST_LINE_D = 150.0  # a line of starter older than this is taken to have aged no further: judgement
 
 NUMBERS = [
     "milk_age_h", "heat_c", "hold_min", "fill_c", "starter_age_d", "starter_g_kg", "incubator_c",
@@ -29,9 +30,10 @@ NUMBERS = [
 class Vats:
     """One row a vat, in order of making.
 
-    ``rows`` has the settings (missing ones filled by the dairy's usual or median, ``extra_var`` saying how much log time that leaves
-    open), ``lower_min``, ``upper_min``, ``seen`` (how), ``slip``, ``look`` (whether it tells anything about the set time), ``fresh``
-    (new starter), ``aside`` (why the vat is kept out of the fit, empty if it is not). ``usual`` holds the settings of a usual vat.
+    ``rows`` has the settings (missing ones filled by the dairy's usual or median, ``extra_var`` saying how much log
+    time that leaves open), ``lower_min``, ``upper_min``, ``seen`` (how), ``slip``, ``look`` (whether it tells
+    anything about the set time), ``fresh`` (new starter), ``aside`` (why the vat is kept out of the fit, empty if it
+    is not). ``usual`` holds the settings of a usual vat.
     """
 
     rows: pd.DataFrame
@@ -49,7 +51,8 @@ class Vats:
 def usual_settings(season: Any, batches: pd.DataFrame) -> dict[str, float]:
     """Return the settings of a usual vat: warmth, dose and time from dairy.toml, the rest from the last 60 vats.
 
-    Where the records say nothing: a starter 3 days old, milk 12 h old, 90 C held an hour (the brief's old way of making).
+    Where the records say nothing: a starter 3 days old, milk 12 h old, 90 C held an hour (the brief's old way of
+    making).
     """
     fallback = {"starter_age_d": 3.0, "milk_age_h": 12.0, "heat_c": 90.0, "hold_min": 60.0}
     usual = {
@@ -67,8 +70,9 @@ def usual_settings(season: Any, batches: pd.DataFrame) -> dict[str, float]:
 def looked_between(looks: pd.DataFrame) -> pd.DataFrame:
     """Return, by ``batch_id``, between which minutes a vat set, and whether its looks contradict one another.
 
-    Set lies between the last liquid and the first set look. Where a pot was liquid after one was seen set, the widest span that any
-    of the looks allows is taken: from the last liquid before the first set, to the first set after the last liquid.
+    Set lies between the last liquid and the first set look. Where a pot was liquid after one was seen set, the widest
+    span that any of the looks allows is taken: from the last liquid before the first set, to the first set after the
+    last liquid.
 
     Parameters
     ----------
@@ -78,7 +82,8 @@ def looked_between(looks: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Index ``batch_id``; ``lower_min`` (0 if never seen liquid), ``upper_min`` (``inf`` if never seen set), ``contradicts``.
+        Index ``batch_id``; ``lower_min`` (0 if never seen liquid), ``upper_min`` (``inf`` if never seen set),
+        ``contradicts``.
     """
     good = looks[(looks["minutes"] > 0) & looks["state"].isin(["liquid", "set"])].dropna(subset=["batch_id"])
     if good.empty:
@@ -159,6 +164,7 @@ def read_vats(season: Any, milk: Any) -> Vats:
         rows[column] = rows[column].fillna(usual[column])
     rows["extra_var"] = extra.to_numpy(dtype=np.float64)
     rows["fresh"] = (rows["starter_from"] == "new").fillna(value=False).to_numpy(dtype=bool)
+    rows["line_days"] = _line_days(rows)
 
     seen = looks.reindex(rows["batch_id"])
     looked = seen["lower_min"].notna().to_numpy()
@@ -179,7 +185,9 @@ def read_vats(season: Any, milk: Any) -> Vats:
     out_set = moved & ~(unset & mostly)
     rows.loc[out_set, "upper_min"] = rows.loc[out_set, "moved_out_min"]
     rows.loc[out_unset, "lower_min"] = rows.loc[out_unset, "moved_out_min"]
-    rows.loc[moved, "slip"] = MOVED_SLIP
+    # How often this maker moves pots out unset shows in the vats that were looked at.
+    unset_seen = int((rows["seen"] == "not set at last look").sum())
+    rows.loc[moved, "slip"] = (MOVED_SLIP[0] + unset_seen) / (sum(MOVED_SLIP) + int(looked.sum()))
     rows.loc[out_set, "seen"], rows.loc[out_unset, "seen"] = "set when moved out", "not set when moved out"
     rows["look"] = rows["seen"] != ""
     positive = (rows["inhibitor"] == "positive").fillna(value=False).to_numpy(dtype=bool)
@@ -194,6 +202,17 @@ def read_vats(season: Any, milk: Any) -> Vats:
             )
         )  # fmt: skip
     return Vats(rows, usual, tried_c, tried_g_kg, tuple(flags))
+
+
+def _line_days(rows: pd.DataFrame) -> Array:
+    """Days since the starter was last new, at most 150; 0 throughout where no renewal is on record.
+
+    Before the first recorded renewal the line is taken to start with the records.
+    """
+    if not rows["fresh"].any():
+        return np.zeros(len(rows))
+    begun = rows["made_on"].where(rows["fresh"]).ffill().fillna(rows["made_on"].iloc[0])
+    return np.minimum((rows["made_on"] - begun).dt.days.to_numpy(dtype=np.float64), LONGEST_LINE_D)
 
 
 def _tried(values: pd.Series) -> tuple[float, float] | None:
