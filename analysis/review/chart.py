@@ -7,9 +7,9 @@ is the same bytes, on every machine.
 
 import contextlib
 import io
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
 import matplotlib as mpl
 import pandas as pd
@@ -19,6 +19,10 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from analysis.records import months
+from analysis.review.evidence import Outcome as Outcome
+from analysis.review.evidence import rows_of as rows_of
+from analysis.review.evidence import source_names as source_names
+from analysis.review.evidence import table_of as table_of
 
 # Dark to light in this order also in grey print. Distances checked under deuteranopia, protanopia and tritanopia.
 INK, BLUE, RUST, OLIVE, PLUM, GREY = "#22262b", "#1f5a8c", "#b4531f", "#6f7d2a", "#7a4a78", "#767b80"
@@ -57,18 +61,6 @@ _STYLE: dict[str, Any] = {
 }
 
 
-class Outcome(Protocol):
-    """What figures are drawn from."""
-
-    @property
-    def decisions(self) -> Mapping[str, Any]:
-        """Content of decisions.json."""
-
-    @property
-    def tables(self) -> Mapping[str, pd.DataFrame]:
-        """Tables by name."""
-
-
 @dataclass(frozen=True)
 class Chart:
     """A figure with its words.
@@ -97,16 +89,6 @@ class Chart:
 def absent(title: str, why: str, *data: str) -> Chart:
     """Return a chart without a figure that says why."""
     return Chart(title, why, why, None, data)
-
-
-def table_of(outcome: Outcome, name: str) -> pd.DataFrame:
-    """Return a table of the outcome, empty where no room wrote one of that name."""
-    return outcome.tables[name] if name in outcome.tables else pd.DataFrame()
-
-
-def rows_of(outcome: Outcome, key: str) -> pd.DataFrame:
-    """Return a list of decisions.json as a table."""
-    return pd.DataFrame(outcome.decisions.get(key) or [])
 
 
 @contextlib.contextmanager
@@ -142,8 +124,20 @@ def day_position(days: "pd.Series[Any]") -> "pd.Series[Any]":
     return dates.dt.year * 12 + dates.dt.month - 1 + (dates.dt.day - 0.5) / dates.dt.days_in_month
 
 
-def month_axis(ax: Axes, first: float, last: float, every: int | None = None) -> None:
-    """Label an axis of month positions in words: short names, and the year under each first one."""
+def month_axis(ax: Axes, first: float, last: float, every: int | None = None, room: float = 0.0) -> None:
+    """Label an axis of month positions in words: short names, and the year under each first one.
+
+    Parameters
+    ----------
+    ax
+        The axes.
+    first, last
+        Ends of the months shown.
+    every
+        Months from label to label; by the span if None.
+    room
+        Room beyond the last month, for labels of lines.
+    """
     span = last - first
     step = every or (1 if span <= 7 else 2 if span <= 14 else 3 if span <= 24 else 6)
     start = int(first)
@@ -156,7 +150,7 @@ def month_axis(ax: Axes, first: float, last: float, every: int | None = None) ->
         labels.append(name if year == shown else f"{name}\n{year}")
         shown = year
     ax.set_xticks([month + 0.5 for month in ticks], labels)
-    ax.set_xlim(first, last)
+    ax.set_xlim(first, last + room)
 
 
 def png_bytes(figure: Figure) -> bytes:

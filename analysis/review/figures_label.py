@@ -1,6 +1,7 @@
 """Figures of the label: control samples month by month, how sure each value is, and claims."""
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -60,7 +61,9 @@ def control_samples(outcome: Outcome, *, narrow: bool = False) -> Chart:
         for ax, nutrient in zip(axes, shown, strict=True):
             _control_panel(ax, table[table["nutrient"] == nutrient], windows.loc[nutrient])
         at = table["month"].map(month_position)
-        month_axis(axes[-1], float(at.min()) - 0.6, float(at.max()) + (2.2 if narrow else 1.6), 3 if narrow else 1)
+        month_axis(
+            axes[-1], float(at.min()) - 0.6, float(at.max()) + 0.5, 3 if narrow else 1, room=4.2 if narrow else 1.5
+        )
     return Chart(title, _control_reading(shown, windows, table), _control_alt(shown, windows, table), figure, data)
 
 
@@ -158,28 +161,27 @@ def _control_panel(ax: Axes, table: pd.DataFrame, window: pd.Series) -> None:
     ax.vlines(at, table["q25"], table["q75"], color=BLUE, linewidth=6, alpha=0.75, zorder=2)
     ax.plot(at, table["q50"], "o", color="white", markeredgecolor=BLUE, markersize=3.5, zorder=3)
     right = float(at.max()) + 0.55
-    placed: list[float] = []
-    for name, (words, colour, dash) in _VALUES.items():
-        value = window.get(name)
-        if missing(value):
-            continue
-        ax.plot([float(at.min()) - 0.6, right], [float(value)] * 2, color=colour, linestyle=dash, linewidth=1.2, zorder=1)
-        y = _free(float(value), placed, 0.085 * (top - bottom + 2 * pad))
-        placed.append(y)
-        ax.annotate(
-            f"{number(value)} {words}",
-            (right, y), xytext=(2, 0), textcoords="offset points", va="center", fontsize=7.5, color=colour, annotation_clip=False,
-        )  # fmt: skip
+    said = [(name, float(window[name])) for name in _VALUES if not missing(window.get(name))]
+    heights = _spread([value for _, value in said], 0.075 * (top - bottom + 2 * pad))
+    for (name, value), y in zip(said, heights, strict=True):
+        words, colour, dash = _VALUES[name]
+        ax.plot([float(at.min()) - 0.6, right], [value] * 2, color=colour, linestyle=dash, linewidth=1.2, zorder=1)
+        ax.annotate(f"{number(value)} {words}", (right, y), xytext=(2, 0), textcoords="offset points", va="center",
+                    fontsize=7.5, color=colour, annotation_clip=False)  # fmt: skip
     ax.set_ylabel(f"{plain(str(table['nutrient'].iloc[0]))}, {window['unit']} a {window['basis']}")
 
 
-def _free(wanted: float, taken: Sequence[float], gap: float) -> float:
-    """Return a height near the wanted one that keeps a gap from those taken."""
-    for step in (0, 1, -1, 2, -2, 3, -3):
-        y = wanted + step * gap * 0.999
-        if all(abs(y - other) >= gap * 0.99 for other in taken):
-            return y
-    return wanted
+def _spread(values: Sequence[float], gap: float) -> list[float]:
+    """Return heights for labels: in the order of their values, a gap apart, moved as little as need be."""
+    order = sorted(range(len(values)), key=lambda k: values[k])
+    heights = list(values)
+    for _ in range(50):
+        for low, high in pairwise(order):
+            short = gap - (heights[high] - heights[low])
+            if short > 0:
+                heights[low] -= short / 2
+                heights[high] += short / 2
+    return heights
 
 
 def _sureness_panel(ax: Axes, table: pd.DataFrame, window: pd.Series) -> None:
@@ -188,19 +190,21 @@ def _sureness_panel(ax: Axes, table: pd.DataFrame, window: pd.Series) -> None:
     sns.lineplot(x=worst.index, y=worst.to_numpy(), color=BLUE, ax=ax)
     wanted = float(window["wanted"])
     ax.axhline(wanted, color=GREY, linewidth=0.9, linestyle=(0, (4, 2)))
-    ax.annotate(f"wanted: {in_hundred(wanted)}", (0.02, wanted), xycoords=("axes fraction", "data"), xytext=(0, -3),
-                textcoords="offset points", va="top", fontsize=7.5, color=GREY)  # fmt: skip
+    ax.annotate(f"wanted: {in_hundred(wanted)}", (0.02, wanted), xycoords=("axes fraction", "data"), xytext=(0, 2),
+                textcoords="offset points", va="bottom", fontsize=7.5, color=GREY)  # fmt: skip
     for k, (name, (words, colour, _dash)) in enumerate(_VALUES.items()):
         value = window.get(name)
         if missing(value):
             continue
         chance = float(np.interp(float(value), worst.index.to_numpy(dtype=float), worst.to_numpy(dtype=float)))
-        ax.plot([float(value)], [chance], MARKERS[k], color=colour, markersize=6, label=f"{number(value)} {words}", zorder=3)
-    ax.set_ylim(0, 1.03)
+        ax.plot(
+            [float(value)], [chance], MARKERS[k], color=colour, markersize=6, label=f"{number(value)} {words}", zorder=3
+        )
+    ax.set_ylim(0, 1.08)
     ax.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
     ax.set_xlabel(f"declared {plain(str(table['nutrient'].iloc[0]))}, {window['unit']} a {window['basis']}")
     ax.set_ylabel("")
-    ax.legend(loc="lower center", handletextpad=0.1, fontsize=7.5)
+    ax.legend(loc="best", handletextpad=0.1, fontsize=7.5)
 
 
 def _nutrients(windows: pd.DataFrame, most: int) -> list[str]:
@@ -264,4 +268,3 @@ def _sureness_reading(name: str, window: pd.Series) -> str:
         f"Where the curve lies above the dashed line a value holds in every month: for {plain(name)} that is from "
         f"{number(window['ok_from'])} to {number(window['ok_to'])} {window['unit']}."
     )
-

@@ -1,11 +1,14 @@
 """Figures of the milk: months gone by and ahead, and what made the swing."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import pandas as pd
 import seaborn as sns
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
 
 from analysis.review.chart import (
     BLUE,
@@ -22,6 +25,7 @@ from analysis.review.chart import (
     month_position,
     new_figure,
     quiet_style,
+    source_names,
     table_of,
     tidy,
 )
@@ -56,12 +60,17 @@ def milk_by_month(outcome: Outcome, *, narrow: bool = False) -> Chart:
     table = table.assign(at=table["month"].map(month_position))
     turn = _turn(table)
     table = table[table["at"] > turn - _MONTHS_BACK]
+    if not results.empty:
+        results = results.assign(at=day_position(results["sampled_on"]))
+        results = results[results["at"] > turn - _MONTHS_BACK]
+    names = source_names(outcome)
     sources = _sources(table)
     if narrow:
         sources = sources[:1]
-    components = [name for name in dict.fromkeys(table["component"])][:3]
+    # Fat and protein: what the label and the set time hang on. Lactose stands in the table.
+    components = list(dict.fromkeys(table["component"]))[:2]
     with quiet_style(narrow) as width:
-        height = 1.75 * len(components) + 0.5
+        height = 2.0 * len(components) + 0.7
         figure = new_figure(width, height)
         axes = figure.subplots(len(components), len(sources), sharex=True, sharey="row", squeeze=False)
         for i, component in enumerate(components):
@@ -69,7 +78,7 @@ def milk_by_month(outcome: Outcome, *, narrow: bool = False) -> Chart:
                 ax = axes[i][j]
                 _milk_panel(ax, _of(table, source, component), _of(results, source, component), turn)
                 if i == 0:
-                    ax.set_title(_source_words(source))
+                    ax.set_title(names.get(source, source))
                 if j == 0:
                     ax.set_ylabel(f"{plain(component)}, g/100 g")
         last = float(table["at"].max()) + 0.5
@@ -77,9 +86,10 @@ def milk_by_month(outcome: Outcome, *, narrow: bool = False) -> Chart:
             month_axis(
                 ax, max(turn - _MONTHS_BACK, float(table["at"].min()) - 0.5), last, 12 if len(sources) > 3 else None
             )
-    return Chart(
-        title, _milk_reading(table, sources[0], components), _milk_alt(table), figure, ("milk_months", "milk_results")
-    )
+        _milk_legend(figure, narrow)
+    table = table[table["component"].isin(components)]
+    reading = _milk_reading(table, sources[0], names.get(sources[0], sources[0]), components)
+    return Chart(title, reading, _milk_alt(table, names), figure, ("milk_months", "milk_results"))
 
 
 def swing(outcome: Outcome, *, narrow: bool = False) -> Chart:
@@ -118,18 +128,43 @@ def _milk_panel(ax: Axes, table: pd.DataFrame, results: pd.DataFrame, turn: floa
     past = table[table["kind"] != "forecast"].sort_values("at")
     ax.axvline(turn, color=GREY, linewidth=0.8, linestyle=(0, (2, 2)))
     if not results.empty:
-        points = results.assign(at=day_position(results["sampled_on"]))
+        points = results
         odd = points.get("outlier_probability", pd.Series(0.0, index=points.index)).fillna(0) > _OUTLIER
         sns.scatterplot(
             data=points[~odd], x="at", y="value", s=9, color=GREY, alpha=0.7, linewidth=0, ax=ax, legend=False
         )
         ax.plot(points.loc[odd, "at"], points.loc[odd, "value"], "x", color=RUST, markersize=5, markeredgewidth=1.4)
+    past = _with_gaps(past)
+    ahead = _with_gaps(ahead)
     ax.plot(past["at"], past["mean"], color=INK, linewidth=1.4)
     ax.fill_between(ahead["at"], ahead["one_lo90"], ahead["one_hi90"], color=BLUE, alpha=0.13, linewidth=0)
     ax.fill_between(ahead["at"], ahead["lo90"], ahead["hi90"], color=BLUE, alpha=0.33, linewidth=0)
     ax.plot(ahead["at"], ahead["mean"], color=BLUE, linestyle="--")
     ax.set_xlabel("")
     ax.set_ylabel("")
+
+
+def _with_gaps(table: pd.DataFrame) -> pd.DataFrame:
+    """Put an empty row into each month without milk, so that no line is drawn across it."""
+    if table.empty:
+        return table
+    first = float(table["at"].min())
+    every = pd.Index([first + k for k in range(round(float(table["at"].max()) - first) + 1)], name="at")
+    return table.set_index("at").reindex(every).reset_index()
+
+
+def _milk_legend(figure: Figure, narrow: bool) -> None:
+    entries = [
+        Line2D([], [], marker="o", linestyle="", color=GREY, markersize=3.5, label="a result"),
+        Line2D([], [], marker="x", linestyle="", color=RUST, markersize=5, markeredgewidth=1.4, label="an odd result"),
+        Line2D([], [], color=INK, label="month's average"),
+        Line2D([], [], color=BLUE, linestyle="--", label="forecast"),
+        Patch(color=BLUE, alpha=0.42, linewidth=0, label="average, 9 in 10"),
+        Patch(color=BLUE, alpha=0.13, linewidth=0, label="one result, 9 in 10"),
+    ]
+    figure.legend(
+        handles=entries, loc="outside lower center", ncols=2 if narrow else 3, handlelength=1.4, columnspacing=1.2
+    )
 
 
 def _of(table: pd.DataFrame, source: str, component: str) -> pd.DataFrame:
@@ -150,11 +185,7 @@ def _sources(table: pd.DataFrame) -> list[str]:
     return sorted(found, key=lambda name: name != "bulk")
 
 
-def _source_words(source: str) -> str:
-    return "bulk milk" if source == "bulk" else source
-
-
-def _milk_reading(table: pd.DataFrame, source: str, components: Sequence[str]) -> str:
+def _milk_reading(table: pd.DataFrame, source: str, name: str, components: Sequence[str]) -> str:
     ahead = table[(table["kind"] == "forecast") & (table["source"] == source)].dropna(subset=["mean"])
     if ahead.empty:
         return (
@@ -167,7 +198,7 @@ def _milk_reading(table: pd.DataFrame, source: str, components: Sequence[str]) -
         if not row.empty:
             said.append(f"{plain(component)} {_span(row.iloc[0])}")
     return (
-        f"Right of the dotted line lies the forecast: in {month_words(first)} the {_source_words(source)} is expected at "
+        f"Right of the dotted line lies the forecast: in {month_words(first)} the milk ({name}) is expected at "
         f"{listing(said)}; the darker band holds the month's average in 9 of 10 cases, the lighter band a single new result."
     )
 
@@ -176,13 +207,13 @@ def _span(row: "pd.Series[Any]") -> str:
     return f"{number(row['mean'], 1)} g/100 g ({number(row['lo90'], 1)} to {number(row['hi90'], 1)})"
 
 
-def _milk_alt(table: pd.DataFrame) -> str:
+def _milk_alt(table: pd.DataFrame, names: Mapping[str, str]) -> str:
     said = []
     ahead = table[table["kind"] == "forecast"].dropna(subset=["mean"])
     for (source, component), rows in ahead.groupby(["source", "component"], sort=False):
         low, high = rows.loc[rows["mean"].idxmin()], rows.loc[rows["mean"].idxmax()]
         said.append(
-            f"{_source_words(str(source))}, {plain(str(component))}: lowest {number(low['mean'], 1)} in "
+            f"{names.get(str(source), source)}, {plain(str(component))}: lowest {number(low['mean'], 1)} in "
             f"{month_words(low['month'])}, highest {number(high['mean'], 1)} g/100 g in {month_words(high['month'])}"
         )
     return f"Milk by month with a forecast of twelve months. {'; '.join(said)}." if said else "Milk by month."

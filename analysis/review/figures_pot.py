@@ -25,36 +25,46 @@ _SHOWN = ("fat_g_100g", "protein_g_100g")
 def milk_to_pot(outcome: Outcome, *, narrow: bool = False) -> Chart:
     """Show what pots held against the milk that they were made from.
 
-    Drawn from ``pot_pairs`` (component, made_on, milk, milk_lo90, milk_hi90, pot, fitted).
+    Drawn from ``pot_milk`` (made_on, nutrient, milk, milk_lo90, milk_hi90, pot_fitted, pot_measured).
     """
     title = "From milk to pot"
-    table = table_of(outcome, "pot_pairs")
+    table = table_of(outcome, "pot_milk", "nutrient", "milk", "milk_lo90", "milk_hi90", "pot_measured")
+    table = table.dropna(subset=["milk", "pot_measured"]) if len(table) else table
     if table.empty:
         return absent(
-            title, "No pot test can be set beside its milk yet; the pots rest on the balance of mass alone.", "pot_pairs"
+            title, "No pot test can be set beside its milk yet; the pots rest on the balance of mass alone.", "pot_milk"
         )
-    components = [name for name in _SHOWN if (table["component"] == name).any()]
+    nutrients = list(dict.fromkeys(table["nutrient"]))
     with quiet_style(narrow) as width:
-        columns = 1 if narrow else len(components)
-        figure = new_figure(width, 2.8 * len(components) if narrow else 3.0)
-        axes = figure.subplots(len(components) // columns, columns, squeeze=False).ravel()
-        for k, (ax, component) in enumerate(zip(axes, components, strict=True)):
-            rows = table[table["component"] == component].sort_values("milk")
+        columns = 1 if narrow else len(nutrients)
+        figure = new_figure(width, 2.8 * len(nutrients) if narrow else 3.0)
+        axes = figure.subplots(len(nutrients) // columns, columns, squeeze=False).ravel()
+        for k, (ax, nutrient) in enumerate(zip(axes, nutrients, strict=True)):
+            rows = table[table["nutrient"] == nutrient].sort_values("milk")
             tidy(ax)
-            low = float(min(rows["milk"].min(), rows["pot"].min()))
-            high = float(max(rows["milk"].max(), rows["pot"].max()))
+            low = float(min(rows["milk_lo90"].min(), rows["pot_measured"].min()))
+            high = float(max(rows["milk_hi90"].max(), rows["pot_measured"].max()))
             ax.plot([low, high], [low, high], color=GREY, linewidth=0.9, linestyle=(0, (2, 2)))
-            ax.hlines(rows["pot"], rows["milk_lo90"], rows["milk_hi90"], color=SERIES[k], alpha=0.35, linewidth=1)
-            ax.plot(rows["milk"], rows["pot"], MARKERS[k], color=SERIES[k], markersize=4, alpha=0.8)
-            ax.set_xlabel(f"{plain(component)} of the milk, g/100 g")
-            ax.set_ylabel(f"{plain(component)} of the pot, g/100 g")
+            ax.hlines(
+                rows["pot_measured"], rows["milk_lo90"], rows["milk_hi90"], color=SERIES[k], alpha=0.35, linewidth=1
+            )
+            ax.plot(rows["milk"], rows["pot_measured"], MARKERS[k], color=SERIES[k], markersize=4, alpha=0.8)
+            at = low + 0.1 * (high - low)
+            ax.annotate(
+                "pot = milk", (at, at), xytext=(7, -3), textcoords="offset points", va="top", fontsize=7.5, color=GREY
+            )
+            ax.set_xlabel(f"{plain(nutrient)} of the milk, g/100 g")
+            ax.set_ylabel(f"{plain(nutrient)} of the pot, g/100 g")
     said = []
-    for component in components:
-        rows = table[table["component"] == component]
-        ratio = float((rows["pot"] / rows["milk"]).median())
-        said.append(f"{plain(component)} {number(ratio, 2)} times that of the milk (median of {len(rows)} pot tests)")
-    reading = f"A mark above the dotted line is a pot richer than its milk: {listing(said)}; the level strokes are the milk's own uncertainty."
-    return Chart(title, reading, f"Pot against milk. {'; '.join(said)}.", figure, ("pot_pairs",))
+    for nutrient in nutrients:
+        rows = table[table["nutrient"] == nutrient]
+        ratio = float((rows["pot_measured"] / rows["milk"]).median())
+        said.append(f"{plain(nutrient)} {number(ratio, 2)} times that of the milk (median of {len(rows)} lots tested)")
+    reading = (
+        f"A mark above the dotted line is a pot richer than its milk: {listing(said)}; the level strokes are the 90 % interval of the "
+        "milk."
+    )
+    return Chart(title, reading, f"Pot against milk. {'; '.join(said)}.", figure, ("pot_milk",))
 
 
 def pot_by_month(outcome: Outcome, *, narrow: bool = False) -> Chart:
@@ -89,7 +99,5 @@ def pot_by_month(outcome: Outcome, *, narrow: bool = False) -> Chart:
             f"{month_words(high['month'])} ({number(high['mean'], 1)} g/100 g)"
         )
         alts.append(said[-1])
-    reading = (
-        f"The thick stroke holds the month's average in 9 of 10 cases, the thin one a single test of pots; {listing(said)}."
-    )
+    reading = f"The thick stroke holds the month's average in 9 of 10 cases, the thin one a single test of pots; {listing(said)}."
     return Chart(title, reading, f"Pots by month. {'; '.join(alts)}.", figure)

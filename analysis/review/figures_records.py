@@ -13,6 +13,7 @@ from analysis.review.chart import (
     month_position,
     new_figure,
     quiet_style,
+    source_names,
     table_of,
 )
 from analysis.review.words import listing, month_words
@@ -34,6 +35,7 @@ def records_by_month(outcome: Outcome, *, narrow: bool = False) -> Chart:
         source=table["source"].fillna(""),
         at=table["month"].map(month_position),
     )
+    names = source_names(outcome)
     lanes = list(dict.fromkeys(zip(table["table"], table["source"], strict=True)))
     with quiet_style(narrow) as width:
         figure = new_figure(width, 0.3 * len(lanes) + 0.75)
@@ -42,7 +44,9 @@ def records_by_month(outcome: Outcome, *, narrow: bool = False) -> Chart:
         for y, (kind, source) in enumerate(reversed(lanes)):
             rows = table[(table["table"] == kind) & (table["source"] == source)]
             _lane(ax, rows, y, list(_KIND_WORDS).index(kind), most)
-        ax.set_yticks(range(len(lanes)), [_lane_words(kind, source) for kind, source in reversed(lanes)])
+        ax.set_yticks(
+            range(len(lanes)), [_lane_words(kind, names.get(source, source)) for kind, source in reversed(lanes)]
+        )
         ax.set_ylim(-0.7, len(lanes) - 0.3)
         first, last = float(table["at"].min()) - 0.5, float(table["at"].max()) + 0.5
         month_axis(ax, first, last, 12 if narrow and last - first > 18 else None)
@@ -50,7 +54,7 @@ def records_by_month(outcome: Outcome, *, narrow: bool = False) -> Chart:
             ax.spines[side].set_visible(False)
         ax.tick_params(axis="y", length=0)
     totals = [
-        f"{int(rows['rows'].sum())} {_lane_words(kind, source)}"
+        f"{int(rows['rows'].sum())} {_lane_words(kind, names.get(source, source))}"
         for (kind, source), rows in table.groupby(["table", "source"], sort=False)
     ]
     newest = month_words(str(table["month"].max()))

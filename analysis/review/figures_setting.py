@@ -41,7 +41,7 @@ def set_window(outcome: Outcome, *, narrow: bool = False) -> Chart:
     month = str(table["month"].iloc[0])
     table = table[table["month"] == month].dropna(subset=needed).head(_MOST_SETTINGS).reset_index(drop=True)
     with quiet_style(narrow) as width:
-        figure = new_figure(width, 0.62 * len(table) + 0.75)
+        figure = new_figure(width, 0.66 * len(table) + 0.75)
         ax = figure.subplots()
         for y, row in table.iterrows():
             place = len(table) - 1 - int(str(y))
@@ -98,6 +98,18 @@ def starter_age(outcome: Outcome, *, narrow: bool = False) -> Chart:
         tidy(ax)
         ax.fill_between(table["starter_age_d"], table["lo90"], table["hi90"], color=RUST, alpha=0.18, linewidth=0)
         sns.lineplot(data=table, x="starter_age_d", y="failed_share", color=RUST, marker="o", markersize=4, ax=ax)
+        seen = table_of(outcome, "starter_age", "starter_age_d", "vats", "failed_seen")
+        if not seen.empty:
+            size = 8 + 60 * seen["vats"] / seen["vats"].max()
+            ax.scatter(
+                seen["starter_age_d"],
+                seen["failed_seen"],
+                s=size,
+                facecolor="none",
+                edgecolor=GREY,
+                label="seen (larger: more vats)",
+            )
+            ax.legend(loc="upper left", handletextpad=0.2)
         ax.set_ylim(0, None)
         ax.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=_decimals(float(table["hi90"].max()))))
         ax.set_xlabel("age of the starter, days")
@@ -163,4 +175,7 @@ def _decimals(highest: float) -> int:
 
 def _setting_words(row: "pd.Series[float]", usual: bool, narrow: bool) -> str:
     text = f"{number(row['incubator_c'])} °C\n{number(row['starter_g_kg'])} g/kg starter"
-    return f"{text}\n(usual)" if usual and not narrow else text
+    if usual:
+        return text if narrow else f"{text}\n(usual)"
+    trial = str(row.get("trial_vat_first")) == "True"
+    return f"{text}\ntrial vat first" if trial else text

@@ -164,7 +164,10 @@ class Engine(NBClientEngine):  # type: ignore[misc]
                 (folder / "w").mkdir()
                 with (folder / "said").open("wb") as said:  # the kernel's own log, of no interest to a person
                     client.execute(
-                        env=_kernel_environment(folder, watch.environment), cwd=str(folder / "w"), stdout=said, stderr=said
+                        env=_kernel_environment(folder, watch.environment),
+                        cwd=str(folder / "w"),
+                        stdout=said,
+                        stderr=said,
                     )
             finally:
                 end_process_group(watch.process_group)

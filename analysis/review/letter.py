@@ -12,8 +12,12 @@ from analysis.review.words import (
     chance,
     clock_span,
     count_of,
+    day_words,
+    days_in_words,
+    in_hundred,
     listing,
     missing,
+    month_name,
     month_words,
     number,
     plain,
@@ -77,18 +81,32 @@ def label_point(decisions: Mapping[str, Any]) -> Point:
     action = next((row for row in decisions.get("label_action") or [] if row["rules"] == rules), None)
     printed = [row for row in judged if not missing(row.get("on_pot_now"))]
     weak = min(printed, key=lambda row: float(row["on_pot_now_ok_worst_month"] or 0), default=None)
+    return Point(
+        "The label",
+        label_advice(decisions, rules),
+        _label_chance(action, weak, judged),
+        _label_why(decisions, action, rules),
+        _AUTHORITY,
+    )
+
+
+def label_advice(decisions: Mapping[str, Any], rules: str, *, brief: bool = False) -> str:
+    """Say what to do with the label, one or two sentences; the brief form does not point to what stands below."""
+    rows = label_rows(decisions, rules)
+    action = next((row for row in decisions.get("label_action") or [] if row["rules"] == rules), None)
+    to_print = _values_to_print(rows, brief)
     act = str(action["action"]) if action else None
-    by = f" Decide by {_day_words(action['decide_by'])}." if action and not missing(action.get("decide_by")) else ""
-    to_print = _values_to_print(rows)
-    if act == "keep" or (act is None and weak is not None and _holds(weak, "on_pot_now_ok_worst_month")):
-        do = f"Keep the printed label. When you next print, declare {to_print}."
-    elif act == "wait for tests":
-        do = f"Do not print new labels yet: wait for the tests below. As things stand the values to print would be {to_print}."
-    elif act == "reprint" or (act is None and printed):
-        do = f"Print a new label: {to_print}.{by}"
-    else:
-        do = f"Declare {to_print}."
-    return Point("The label", do, _label_chance(act, weak, judged), _label_why(action, rules), _AUTHORITY)
+    if act is None or action is None:
+        return f"Declare {to_print}."
+    by = "" if missing(action.get("decide_by")) else f" Decide by {day_words(action['decide_by'])}."
+    if act == "keep":
+        out = action.get("labels_run_out")
+        if missing(out):
+            return f"Keep the printed label. When you next print, declare {to_print}."
+        return f"Keep the printed label while it lasts, until about {day_words(str(out))}; then print {to_print}.{by}"
+    if act == "wait for tests":
+        return f"Do not print new labels yet: wait for the tests below. As things stand you would print {to_print}.{by}"
+    return f"Print a new label: {to_print}.{by}"
 
 
 def pots_point(decisions: Mapping[str, Any]) -> Point:
@@ -161,52 +179,55 @@ _HYGIENE = (
 )
 
 
-def _holds(row: Mapping[str, Any], key: str) -> bool:
-    return bool(not missing(row.get(key)) and float(row[key]) >= 0.95)
-
-
 def _value(row: Mapping[str, Any], key: str) -> str:
     if missing(row.get(key)):
         return "no value"
     return f"{number(row[key])} {row['unit']}"
 
 
-def _values_to_print(rows: Sequence[Mapping[str, Any]]) -> str:
-    """Return the declared values in words; the whole list stands in the evidence, so the letter names at most three."""
+def _values_to_print(rows: Sequence[Mapping[str, Any]], brief: bool) -> str:
+    """Return the declared values in words; the whole list stands in the evidence, so the letter names fat and protein."""
     first = [row for row in rows if row["nutrient"] in {"fat", "protein"}] or list(rows[:2])
     said = [f"{plain(row['nutrient'])} {_value(row, 'declared')}" for row in first if not missing(row.get("declared"))]
     if not said:
         return "the values that your tests show"
-    more = " (the other values stand below)" if len(rows) > len(said) else ""
+    more = " (the other values stand below)" if len(rows) > len(said) and not brief else ""
     return f"{listing(said)} a {rows[0]['basis']}{more}"
 
 
-def _label_chance(action: str | None, weak: Mapping[str, Any] | None, judged: Sequence[Mapping[str, Any]]) -> str:
+def _label_chance(
+    action: Mapping[str, Any] | None, weak: Mapping[str, Any] | None, judged: Sequence[Mapping[str, Any]]
+) -> str:
     worst = min(judged, key=lambda row: float(row["ok_worst_month"]), default=None)
     said = []
-    if weak is not None and action != "reprint":
+    if weak is not None:
+        lasting = action is not None and not missing(action.get("labels_run_out"))
+        start = "Were the present label to stay for a whole year, it would be" if lasting else "It is"
         said.append(
-            f"It is {chance(weak['on_pot_now_ok_worst_month'])}, that a control sample agrees with the "
-            f"{plain(weak['nutrient'])} on the pots today, in the worst month."
-        )
-    elif weak is not None:
-        said.append(
-            f"For the {plain(weak['nutrient'])} on the pots today that is only {chance(weak['on_pot_now_ok_worst_month'])}, in the "
-            "worst month."
+            f"{start} {chance(weak['on_pot_now_ok_worst_month'])}, that a control sample in the worst month agrees with its "
+            f"{plain(weak['nutrient'])}."
         )
     if worst is not None:
         said.append(
-            f"For the values to print it is {chance(worst['ok_worst_month'])}, in the worst month ({month_words(worst['worst_month'])}, "
-            f"{plain(worst['nutrient'])})."
+            f"For the values to print it is {chance(worst['ok_worst_month'])}, in the worst month "
+            f"({month_words(worst['worst_month'])}, {plain(worst['nutrient'])})."
         )
     return " ".join(said) or "No probability can be given: these rules state no tolerance."
 
 
-def _label_why(action: Mapping[str, Any] | None, rules: str) -> str:
+def _label_why(decisions: Mapping[str, Any], action: Mapping[str, Any] | None, rules: str) -> str:
     under = f"Decided under {rulebook_words(rules)}"
-    if action and action.get("why"):
-        return f"{under}: {str(action['why']).rstrip('.')}."
-    return f"{under}."
+    why = f": {days_in_words(str(action['why'])).rstrip('.')}" if action and action.get("why") else ""
+    sets = [row for row in decisions.get("label_sets") or [] if row["rules"] == rules]
+    one = next((row for row in sets if row["labels"] == 1), None)
+    more = next((row for row in sets if row["labels"] > 1), None)
+    if one is None or more is None or missing(one.get("ok_worst_month")) or one.get("meets_risk"):
+        return f"{under}{why}."
+    return (
+        f"{under}{why}. One label hardly fits the whole year: {more['labels']} labels, used from "
+        f"{listing(month_name(month) for month in more['from_month'])}, would raise the worst month to "
+        f"{in_hundred(float(more['ok_worst_month']))}."
+    )
 
 
 def _test_words(row: Mapping[str, Any]) -> str:
@@ -219,8 +240,3 @@ def _test_words(row: Mapping[str, Any]) -> str:
 
 def _plural(what: str) -> str:
     return what if what.endswith("s") else f"{what}s"
-
-
-def _day_words(day: str) -> str:
-    year, month, number_ = str(day).split("-")
-    return f"{int(number_)} {month_words(f'{year}-{month}')}"

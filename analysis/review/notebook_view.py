@@ -10,6 +10,7 @@ from IPython.display import HTML, Markdown, display
 from analysis.review import page_tables
 from analysis.review.changes import load_changes
 from analysis.review.chart_book import BOOK, ShownFigure, draw
+from analysis.review.evidence import source_names
 from analysis.review.letter import letter
 from analysis.review.outcome import StoredOutcome, load_or_decide
 from analysis.review.page_tables import Table
@@ -79,7 +80,7 @@ def tables(outcome: StoredOutcome, *makers: str) -> None:
     for maker in makers:
         name, _, key = maker.partition(":")
         function = getattr(page_tables, name)
-        made = function(decisions, key) if key else function(decisions)
+        made = function(decisions, key, source_names(outcome)) if key else function(decisions)
         shown = made if isinstance(made, list) else [made]
         for one in page_tables.with_rows(shown):
             display(Markdown(_safe(one.caption)))

@@ -14,10 +14,11 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from analysis.places import place
 from analysis.records.findings import CannotDo
+from analysis.records.writing import write_text
 from analysis.review import page_tables
 from analysis.review.chart_book import BOOK, ShownFigure, kept
-from analysis.records.writing import write_text
-from analysis.review.letter import Point, home_rules, label_rows, letter
+from analysis.review.evidence import source_names, table_of
+from analysis.review.letter import home_rules, label_advice, label_rows, letter
 from analysis.review.outcome import StoredOutcome
 from analysis.review.page_tables import Table, with_rows
 from analysis.review.words import clock_span, count_of, missing, month_words, number, plain
@@ -26,7 +27,8 @@ PAGE = "review.html"
 WALL = "wall_sheet.html"
 # A page above this is slow on a phone and is not sent by mail.
 LARGEST_PAGE = 3_000_000
-_PLAN_NOTE = "Not set by then: hold the vat and go by the hygiene plan."
+# Of one kind of flag so many are shown; the others are folded away.
+_READ = 3
 
 
 @dataclass(frozen=True)
@@ -40,6 +42,14 @@ class Picture:
     wide: str | None
     narrow: str | None
     data: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class FlagGroup:
+    """Flags of one kind: those shown, and those folded away."""
+
+    shown: tuple[Mapping[str, Any], ...]
+    folded: tuple[Mapping[str, Any], ...]
 
 
 @dataclass(frozen=True)
@@ -80,9 +90,11 @@ def build_page(outcome: StoredOutcome, changes: Mapping[str, Any]) -> Path:
             changes=changes,
             sections=sections(outcome),
             track=page_tables.track_table(decisions),
-            errors=_flags(decisions, "error"),
-            warnings=_flags(decisions, "warning"),
-            notes=_flags(decisions, "note"),
+            n_errors=sum(flag["severity"] == "error" for flag in decisions["flags"]),
+            errors=flag_groups(decisions, "error"),
+            warnings=flag_groups(decisions, "warning"),
+            notes=flag_groups(decisions, "note"),
+            n_notes=sum(flag["severity"] == "note" for flag in decisions["flags"]),
             wall_file=WALL,
             count_of=count_of,
         )
@@ -99,6 +111,7 @@ def build_page(outcome: StoredOutcome, changes: Mapping[str, Any]) -> Path:
 def build_wall_sheet(outcome: StoredOutcome) -> Path:
     """Write the one-page sheet for the dairy's wall into the outcome's folder and return its path."""
     decisions = outcome.decisions
+    home = home_rules(decisions)
     rows = [row for row in decisions.get("set_time") or [] if not missing(row.get("expected_min"))]
     text = (
         _environment()
@@ -110,11 +123,12 @@ def build_wall_sheet(outcome: StoredOutcome) -> Path:
             tests=decisions.get("next_tests") or [],
             label=[
                 f"{plain(row['nutrient'])} {number(row['on_pot_now'])} {row['unit']}"
-                for row in label_rows(decisions, home_rules(decisions))
+                for row in label_rows(decisions, home)
                 if not missing(row.get("on_pot_now"))
             ],
             month_words=month_words,
-            point=letter(decisions)[0],
+            label_advice=label_advice(decisions, home, brief=True) if home else None,
+            target_ph=_setting(outcome, "target_ph"),
         )
     )
     path = outcome.out_folder / WALL
@@ -131,7 +145,7 @@ def sections(outcome: StoredOutcome) -> list[Section]:
             "02_milk_season",
             "The milk",
             "How fat and protein went, where they are going, and what made them swing.",
-            [page_tables.forecast_table(said, "milk_forecast")],
+            [page_tables.forecast_table(said, "milk_forecast", source_names(outcome))],
         ),
         (
             "03_milk_to_pot",
@@ -152,7 +166,7 @@ def sections(outcome: StoredOutcome) -> list[Section]:
             [
                 *page_tables.label_tables(said),
                 page_tables.sets_table(said),
-                page_tables.claims_table(said),
+                *page_tables.claims_tables(said),
                 page_tables.tests_table(said),
             ],
         ),
@@ -177,8 +191,13 @@ def _data_uri(svg: Path) -> str:
     return "data:image/svg+xml;base64," + base64.b64encode(svg.read_bytes()).decode("ascii")
 
 
-def _flags(decisions: Mapping[str, Any], severity: str) -> list[Mapping[str, Any]]:
-    return [flag for flag in decisions.get("flags") or [] if flag["severity"] == severity]
+def flag_groups(decisions: Mapping[str, Any], severity: str) -> list[FlagGroup]:
+    """Return the flags of a severity, those of one kind together: a few to read, the others folded away."""
+    kinds: dict[str, list[Mapping[str, Any]]] = {}
+    for flag in decisions.get("flags") or []:
+        if flag["severity"] == severity:
+            kinds.setdefault(flag["code"], []).append(flag)
+    return [FlagGroup(tuple(flags[:_READ]), tuple(flags[_READ:])) for flags in kinds.values()]
 
 
 def _wall_row(row: Mapping[str, Any], k: int) -> dict[str, str]:
@@ -188,8 +207,15 @@ def _wall_row(row: Mapping[str, Any], k: int) -> dict[str, str]:
         "first": clock_span(row["first_check_min"]),
         "expected": clock_span(row["expected_min"]),
         "latest": clock_span(row["latest_min"]),
-        "name": "usual" if k == 0 else f"instead {k}",
+        "name": "usual" if k == 0 else "trial vat first" if row.get("trial_vat_first") else "instead",
     }
+
+
+def _setting(outcome: StoredOutcome, name: str) -> str | None:
+    """Return a setting of the dairy as text, None where it is not known."""
+    table = table_of(outcome, "record_settings", "name", "value")
+    found = table.loc[table["name"] == name, "value"].dropna() if len(table) else []
+    return number(found.iloc[0]) if len(found) else None
 
 
 def _environment() -> Environment:
@@ -200,6 +226,3 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-
-
-__all__ = ["PAGE", "WALL", "Picture", "Point", "Section", "build_page", "build_wall_sheet", "sections"]

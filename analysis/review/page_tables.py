@@ -37,16 +37,19 @@ class Table:
         Headings of the columns; the first column names the row.
     rows
         Cells as text.
+    folded
+        Where not empty, the table is folded away under these words.
     """
 
     caption: str
     heads: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
+    folded: str = ""
 
 
 def label_tables(decisions: Mapping[str, Any]) -> list[Table]:
     """Return one table of label values for each rulebook, the home one first."""
-    tables = []
+    tables: list[Table] = []
     for rules in dict.fromkeys(row["rules"] for row in decisions.get("label") or []):
         rows = [row for row in decisions["label"] if row["rules"] == rules]
         tables.append(
@@ -65,46 +68,61 @@ def label_tables(decisions: Mapping[str, Any]) -> list[Table]:
                     "rests on",
                 ),
                 tuple(_label_row(row) for row in rows),
+                folded=f"The same under {rulebook_words(rules)}" if tables else "",
             )
         )
     return tables
 
 
-def claims_table(decisions: Mapping[str, Any]) -> Table | None:
-    """Return the claims with their verdicts, or None where none was judged."""
-    rows = decisions.get("claims") or []
-    if not rows:
-        return None
-    return Table(
-        "Nutrition claims, each judged for every coming month. What else the rule asks for beside a claim stays for the authority.",
-        ("claim", "rules", "verdict", "chance in the worst month", "worst month"),
-        tuple(
-            (
-                str(row["claim"]),
-                rulebook_words(row["rules"]),
-                _VERDICTS.get(row["verdict"], str(row["verdict"])),
-                _in_hundred(row.get("ok_worst_month")),
-                _month(row.get("worst_month")),
+def claims_tables(decisions: Mapping[str, Any]) -> list[Table]:
+    """Return one table of claims a rulebook, the home one first, what holds before what does not."""
+    tables: list[Table] = []
+    order = list(_VERDICTS)
+    for rules in dict.fromkeys(row["rules"] for row in decisions.get("claims") or []):
+        rows = [row for row in decisions["claims"] if row["rules"] == rules]
+        judged = [row for row in rows if row["verdict"] != "not tested"]
+        rest = listing(str(row["claim"]) for row in rows if row["verdict"] == "not tested")
+        judged.sort(key=lambda row: order.index(row["verdict"]) if row["verdict"] in order else len(order))
+        tables.append(
+            Table(
+                f"Nutrition claims under {rulebook_words(rules)}, each judged for every coming month."
+                + (f" Not tested: {rest}." if rest else ""),
+                ("claim", "verdict", "chance in the worst month", "worst month", "wording beside it"),
+                tuple(
+                    (
+                        str(row["claim"]) + (" (on the pot)" if row.get("on_pot_now") else ""),
+                        _VERDICTS.get(row["verdict"], str(row["verdict"])),
+                        _in_hundred(row.get("ok_worst_month")),
+                        _month(row.get("worst_month")),
+                        str(row.get("beside") or "–"),
+                    )
+                    for row in judged
+                ),
+                folded=f"Claims under {rulebook_words(rules)}" if tables else "",
             )
-            for row in rows
-        ),
-    )
+        )
+    return tables
 
 
 def sets_table(decisions: Mapping[str, Any]) -> Table | None:
     """Return the seasonal sets of labels, or None where there are none."""
-    rows = decisions.get("label_sets") or []
+    home = next((row["rules"] for row in decisions.get("label_sets") or []), None)
+    rows = [row for row in decisions.get("label_sets") or [] if row["rules"] == home]
     if not rows:
         return None
     return Table(
-        "One label or several through the year: when each would be used and how surely it holds.",
-        ("labels", "rules", "used from", "values", "chance in the worst month"),
+        f"Under {rulebook_words(str(home))}: one label or several through the year: when each would be used and how surely it holds.",
+        ("labels", "used from", "values", "chance in the worst month"),
         tuple(
             (
                 str(row["labels"]),
-                rulebook_words(row["rules"]),
                 listing(month_name(month) for month in row["from_month"]),
-                "; ".join(", ".join(f"{plain(k)} {number(v)}" for k, v in label.items()) for label in row["declared"]),
+                "; ".join(
+                    ", ".join(
+                        f"{plain(k)} {number(v)}" for k, v in label.items() if k in {"fat", "saturates", "protein"}
+                    )
+                    for label in row["declared"]
+                ),
                 _in_hundred(row.get("ok_worst_month")),
             )
             for row in rows
@@ -141,38 +159,56 @@ def set_time_table(decisions: Mapping[str, Any]) -> Table | None:
     )
 
 
-def forecast_table(decisions: Mapping[str, Any], key: str, months: int = 3) -> Table | None:
-    """Return the forecast of the next months, with both intervals."""
-    rows = decisions.get(key) or []
+def forecast_table(
+    decisions: Mapping[str, Any], key: str, names: Mapping[str, str] | None = None, months: int = 3
+) -> Table | None:
+    """Return the forecast of fat and protein for the next months, with both intervals.
+
+    Parameters
+    ----------
+    decisions
+        Content of decisions.json.
+    key
+        ``milk_forecast`` or ``pot_forecast``.
+    names
+        Names of the sources by their ids.
+    months
+        How many months of the bulk milk or the pots; of each flock only the first is shown.
+    """
+    rows = [row for row in decisions.get(key) or [] if row["component"] in {"fat_g_100g", "protein_g_100g"}]
     if not rows:
         return None
     shown = sorted({row["month"] for row in rows})[:months]
     of_pot = key == "pot_forecast"
+    whole = [row for row in rows if row.get("source", "bulk") == "bulk" and row["month"] in shown]
+    flocks = [row for row in rows if row.get("source", "bulk") != "bulk" and row["month"] == shown[0]]
     return Table(
-        f"Forecast of the {'pots' if of_pot else 'milk'}. The average is the month's; a single result varies more.",
+        f"Forecast of the {'pots' if of_pot else 'milk'}, g/100 g. The average is the month's; a single result varies more.",
         ("month", "what", "average", "9 in 10", "one result, 9 in 10"),
         tuple(
             (
                 month_words(row["month"]),
-                f"{plain(row['component'])}" + ("" if of_pot else f", {row['source']}"),
-                f"{number(row['mean'], _digits(row))} {_unit(row['component'])}",
-                f"{number(row['mean_lo90'], _digits(row))} to {number(row['mean_hi90'], _digits(row))}",
-                f"{number(row['one_lo90'], _digits(row))} to {number(row['one_hi90'], _digits(row))}",
+                plain(row["component"]) + ("" if of_pot else f", {(names or {}).get(row['source'], row['source'])}"),
+                number(row["mean"], 1),
+                f"{number(row['mean_lo90'], 1)} to {number(row['mean_hi90'], 1)}",
+                f"{number(row['one_lo90'], 1)} to {number(row['one_hi90'], 1)}",
             )
-            for row in rows
-            if row["month"] in shown
+            for row in (*whole, *flocks)
         ),
     )
 
 
 def outcomes_table(decisions: Mapping[str, Any]) -> Table | None:
-    """Return what goes with set time, failed pots, firmness, whey and end pH."""
-    rows = decisions.get("outcomes") or []
+    """Return what goes with set time, failed pots, firmness, whey and end pH, where it is told apart from nothing."""
+    rows = [row for row in decisions.get("outcomes") or [] if not missing(row.get("effect"))]
     if not rows:
         return None
+    told = [row for row in rows if float(row["lo90"]) > 0 or float(row["hi90"]) < 0]
+    silent = len(rows) - len(told)
     return Table(
-        "What goes together in these records; going together is no proof that one makes the other. The last column says how much of "
-        "the answer comes from this dairy's own records rather than from published knowledge.",
+        "What goes together in these records; going together is no proof that one makes the other. Shown is what stands out from "
+        f"chance; {silent} more do not. The last column says how much of the answer comes from this dairy's own records rather than "
+        "from published knowledge.",
         ("what", "goes with", "effect", "9 in 10", "from own records"),
         tuple(
             (
@@ -182,7 +218,7 @@ def outcomes_table(decisions: Mapping[str, Any]) -> Table | None:
                 f"{signed(row['lo90'], 2)} to {signed(row['hi90'], 2)}",
                 "–" if missing(row.get("from_records")) else f"{round(100 * float(row['from_records']))} %",
             )
-            for row in rows
+            for row in told
         ),
     )
 
@@ -267,14 +303,6 @@ def _in_hundred(value: object) -> str:
 
 def _month(value: object) -> str:
     return "–" if missing(value) else month_name(str(value))
-
-
-def _unit(component: str) -> str:
-    return "mg/100 g" if component.endswith("_mg_100g") else "g/100 g"
-
-
-def _digits(row: Mapping[str, Any]) -> int:
-    return 0 if str(row["component"]).endswith("_mg_100g") else 2 if abs(float(row["mean"])) < 1 else 1
 
 
 def with_rows(tables: Sequence[Table | None]) -> list[Table]:

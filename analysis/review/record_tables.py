@@ -19,13 +19,13 @@ _DAY = {
 
 
 def record_tables(season: "Season") -> dict[str, pd.DataFrame]:
-    """Return ``record_counts``, ``record_months`` and ``findings`` of a season.
+    """Return what the records of a season hold, as tables.
 
     Returns
     -------
     dict of DataFrame
-        ``record_counts`` (table, used, set_aside, first, last), ``record_months`` (table, source, month, rows) and
-        ``findings`` (severity, code, where, text).
+        ``record_counts`` (table, used, set_aside, first, last), ``record_months`` (table, source, month, rows),
+        ``record_settings`` (name, value), ``record_sources`` (source, name) and ``findings`` (severity, code, where, text).
     """
     counts, by_month = [], []
     aside = season.set_aside
@@ -37,7 +37,13 @@ def record_tables(season: "Season") -> dict[str, pd.DataFrame]:
         if name in {"milk_tests", "batches", "pot_tests"} and len(days):
             by_month.append(_months(name, table.loc[days.index], days))
     columns = ["table", "source", "month", "rows"]
+    names = [("bulk", "bulk milk"), *((flock.id, flock.name) for flock in season.dairy.flocks)]
     return {
+        "record_settings": pd.DataFrame(
+            [("target_ph", season.dairy.limits.target_ph), ("label_ok", season.dairy.label_ok)],
+            columns=["name", "value"],
+        ),
+        "record_sources": pd.DataFrame(names, columns=["source", "name"]),
         "record_counts": pd.DataFrame(counts, columns=["table", "used", "set_aside", "first", "last"]),
         "record_months": pd.concat(by_month, ignore_index=True) if by_month else pd.DataFrame(columns=columns),
         "findings": pd.DataFrame(

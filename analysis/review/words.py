@@ -1,6 +1,7 @@
 """Numbers, months and probabilities as a dairy would say them."""
 
 import math
+import re
 from collections.abc import Iterable
 
 from analysis.records import months
@@ -45,17 +46,18 @@ COMPONENT_WORDS = {
     "firmness_g": "firmness",
     "whey_g_100g": "whey",
     "end_ph": "end pH",
+    "pots_failed": "failed pots",
+    "incubator_c": "warmth of the incubator",
+    "starter_age_d": "age of the starter",
+    "starter_g_kg": "dose of starter",
+    "milk_age_h": "age of the milk",
+    "heat_c": "heat treatment",
+    "hold_min": "time held hot",
+    "moved_out_min": "time in the warmth",
+    "line_days": "days since a fresh starter",
+    "ph": "pH when cooled",
 }
-UNIT_WORDS = {
-    "fat_g_100g": "g/100 g",
-    "protein_g_100g": "g/100 g",
-    "lactose_g_100g": "g/100 g",
-    "firmness_g": "g",
-    "whey_g_100g": "g/100 g",
-    "end_ph": "pH",
-    "set_min": "minutes",
-    "failed_share": "share of pots",
-}
+_ISO_DAY = re.compile(r"\b(\d{4}-\d{2})-(\d{2})\b")
 
 
 def month_words(month: str) -> str:
@@ -70,6 +72,16 @@ def month_name(month: str) -> str:
     """Return "June" for "2026-06" or for "06"; anything else comes back as it is."""
     words = month_words(f"2000-{str(month)[-2:]}")
     return str(month) if words.startswith("2000") else words.split()[0]
+
+
+def day_words(day: str) -> str:
+    """Return "20 July 2026" for "2026-07-20"; text that is no day comes back as it is."""
+    return days_in_words(str(day)[:10])
+
+
+def days_in_words(text: str) -> str:
+    """Return a text with its ISO days written out."""
+    return _ISO_DAY.sub(lambda found: f"{int(found[2])} {month_words(found[1])}", text)
 
 
 def missing(value: object) -> bool:
