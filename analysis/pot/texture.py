@@ -211,7 +211,7 @@ def fit_texture(outcome: Outcome, rows: pd.DataFrame, usual: dict[str, float]) -
     back = np.exp if logged else np.asarray
     odd = np.zeros(len(rows), dtype=bool)
     odd[relation.odd] = True
-    month_sd, lean = _months(rows, y - expected, odd, relation.noise) if outcome == "end_ph" else (0.0, 0.0)
+    month_sd, lean = _months(rows, y - expected, relation.noise) if outcome == "end_ph" else (0.0, 0.0)
     return TextureFit(
         outcome=outcome,
         relation=relation,
@@ -223,18 +223,20 @@ def fit_texture(outcome: Outcome, rows: pd.DataFrame, usual: dict[str, float]) -
     )
 
 
-def _months(rows: pd.DataFrame, residual: Array, odd: NDArray[np.bool_], noise: float) -> tuple[float, float]:
-    """Return the spread of month means about the relation, and where the newest rows lean, shrunk."""
+def _months(rows: pd.DataFrame, residual: Array, noise: float) -> tuple[float, float]:
+    """Return the spread of months about the relation, and where the newest rows lean, shrunk.
+
+    Middles, not means: one odd vat counts for little, a whole month that is off counts in full.
+    """
     if len(rows) < 3:
         return _MONTH_SHARE * noise, 0.0
-    frame = pd.DataFrame({"month": rows["made_on"].dt.strftime("%Y-%m"), "r": residual})[~odd]
-    by = frame.groupby("month")["r"].agg(["mean", "size"])
-    # What the sample means scatter beyond their own noise, steadied by four months' worth of the judged share.
-    excess = float(np.sum(by["mean"] ** 2 - noise**2 / by["size"])) + 4.0 * (_MONTH_SHARE * noise) ** 2
+    month = rows["made_on"].dt.strftime("%Y-%m").to_numpy()
+    by = pd.Series(residual).groupby(month).agg(["median", "size"])
+    # What the months scatter beyond their own noise, steadied by four months' worth of the judged share.
+    own = np.pi / 2.0 * noise**2 / by["size"]
+    excess = float(np.sum(by["median"] ** 2 - own)) + 4.0 * (_MONTH_SHARE * noise) ** 2
     month_sd = float(np.sqrt(max(excess / (len(by) + 4.0), (0.1 * noise) ** 2)))
-    newest = (rows["made_on"].max() - rows["made_on"]).dt.days.to_numpy() <= _RECENT_DAYS
-    recent = residual[newest & ~odd]
-    if not len(recent):
-        return month_sd, 0.0
-    trust = month_sd**2 / (month_sd**2 + noise**2 / len(recent))
-    return month_sd, float(trust * recent.mean())
+    age = (rows["made_on"].max() - rows["made_on"]).dt.days.to_numpy()
+    recent = residual[age <= _RECENT_DAYS]
+    trust = month_sd**2 / (month_sd**2 + np.pi / 2.0 * noise**2 / len(recent))
+    return month_sd, float(trust * np.median(recent))
