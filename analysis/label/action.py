@@ -171,6 +171,8 @@ def held_against_advice(season: Season, panels: Sequence[Panel]) -> tuple[pd.Dat
         row = {str(name): value for name, value in record.items()}
         panel = by_name.get(str(row["rules"]))
         line = _line_of(panel, str(row["nutrient"])) if panel is not None else None
+        if panel is not None and _is_claim(panel, str(row["nutrient"])):
+            continue  # claims have their own verdicts
         if panel is None or line is None or not np.isfinite(row["value"]) or row["value"] < 0:
             findings.append(
                 note(
@@ -225,6 +227,11 @@ def held_against_advice(season: Season, panels: Sequence[Panel]) -> tuple[pd.Dat
                 )
             )
     return pd.DataFrame(rows, columns=columns), findings
+
+
+def _is_claim(panel: Panel, name: str) -> bool:
+    bare = name.strip().casefold().removeprefix("claim").strip(" :")
+    return bare in {claim.claim.casefold() for claim in panel.rules.claims}
 
 
 def _in_use(season: Season, row: dict[str, Any]) -> bool:

@@ -11,6 +11,7 @@ import pandas as pd
 from analysis.label.action import held_against_advice, label_action
 from analysis.label.cautions import about_panels, first_said, last_said
 from analysis.label.claims import ClaimVerdict, claim_flags, claim_row, claims_by_month, judge_claims
+from analysis.label.composites import label_predicted
 from analysis.label.evidence import label_evidence
 from analysis.label.next_tests import (
     Plan,
@@ -104,6 +105,7 @@ def decide_labels(season: Season, pot: Pot) -> Answer:
             "claims_by_month": claims_by_month(judged),
             "label_evidence": label_evidence(season, panels, pot),
             "label_decisions_taken": taken,
+            "label_predicted": label_predicted(season, panels),
             **test_tables,
         },
         flags=tuple(flags),
@@ -143,7 +145,7 @@ def _tests(
         reason = (
             f"{panel.rules.name} gives no tolerance, so a test lowers no risk that could be counted"
             if not watched
-            else "none of the pot composites and milk tests looked at would lower the risk of the label enough"
+            else "none of those looked at would lower its risk enough; the usual tests of milk go on"
         )
         flags.append(
             note("no-test-worth-buying", f"no further test is worth buying for the label this month: {reason}")

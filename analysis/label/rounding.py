@@ -19,7 +19,13 @@ def decimal(amount: float | Decimal) -> Decimal:
         Any finite number.
     """
     exact = amount if isinstance(amount, Decimal) else Decimal(repr(float(amount)))
-    return exact.quantize(_TAIL, rounding=ROUND_HALF_UP).normalize()
+    return _plain(exact.quantize(_TAIL, rounding=ROUND_HALF_UP))
+
+
+def _plain(exact: Decimal) -> Decimal:
+    """Return a number without trailing zeros after the point, and without an exponent: 410, not 4.1E+2."""
+    short = exact.normalize()
+    return short.quantize(Decimal(1)) if int(short.as_tuple().exponent) > 0 else short
 
 
 @dataclass(frozen=True)
@@ -91,7 +97,7 @@ class RoundingBand:
         step = self.step_at(amount)
         if step == 0:
             return amount
-        return ((amount / step).to_integral_value(rounding=ROUND_HALF_UP) * step).normalize()
+        return _plain((amount / step).to_integral_value(rounding=ROUND_HALF_UP) * step)
 
 
 @dataclass(frozen=True)
@@ -168,7 +174,7 @@ def _values_of(band: RoundingBand, highest: Decimal) -> Iterator[Decimal]:
     if band.digits is not None:
         value = max(value, Decimal(1))  # significant figures go on for ever towards 0; no label does
     while value <= high:
-        yield value.normalize()
+        yield _plain(value)
         value += band.step_at(value)
 
 
