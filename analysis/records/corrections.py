@@ -42,53 +42,42 @@ def newest_results(frame: pd.DataFrame, table: Table) -> Corrected:
     """
     keyed = frame["sample_id"].notna()
     repeated = keyed & frame.duplicated(_KEY, keep=False)
-    set_aside: list[tuple[int, str, str]] = []
-    findings: list[Finding] = []
-    keep = set(frame.index[~repeated])
-    for _, rows in frame[repeated].groupby(_KEY, dropna=False, sort=False):
-        chosen, clash = _choose(rows, table)
-        if clash:
-            set_aside += [(int(r), "two-results", "differs from another result of the same sample") for r in clash]
-            findings.append(_clash(rows, clash, table))
-        elif chosen is not None:
-            keep.add(chosen)
-            findings += _repeats(rows, chosen, table)
-    kept = frame.loc[[index for index in frame.index if index in keep]]
-    findings += [
-        note(
-            "withdrawn",
-            "the result holds no value and counts as withdrawn",
-            file=table.file,
-            row=int(row),
-        )
-        for row in kept.loc[kept["withdrawn"] & kept["usable"], "file_row"]
-    ]
-    return Corrected(kept[~(kept["withdrawn"] & kept["usable"])], set_aside, findings)
-
-
-def _choose(rows: pd.DataFrame, table: Table) -> tuple[int | None, list[int]]:
-    """Return the index of the row that counts, or the file rows that contradict one another."""
-    dated = rows["reported_on"].notna()
-    newest = rows["reported_on"].max()
+    rows = frame[repeated].assign(of=frame[repeated].groupby(_KEY, dropna=False, sort=False).ngroup())
+    newest = rows.groupby("of")["reported_on"].transform("max")
     # Rows without a date could be older or newer than any other: they vie with the newest.
-    vying = rows[~dated | (rows["reported_on"] == newest)]
+    vying = rows[rows["reported_on"].isna() | (rows["reported_on"] == newest)]
     same = [name for name in table.names if name not in _NOT_RESULT]
-    if len(vying[same].drop_duplicates()) > 1:
-        return None, [int(row) for row in vying["file_row"]]
-    best = vying[vying["reported_on"].notna()] if dated.any() else vying
-    return int(best.index[0]), []
+    kinds = vying.drop_duplicates(["of", *same]).groupby("of").size()
+    clashing = vying[vying["of"].isin(kinds.index[kinds > 1])]
+    agreed = vying[~vying["of"].isin(clashing["of"])]
+    # Of rows that are the same one with a date says more.
+    first = agreed.assign(undated=agreed["reported_on"].isna()).sort_values(["of", "undated", "file_row"])
+    chosen = first.drop_duplicates("of")
+    findings = [_clash(quarrel, table) for _, quarrel in clashing.groupby("of", sort=False)]
+    findings += _repeats(agreed, chosen, table)
+    kept = frame[~repeated | frame.index.isin(chosen.index)]
+    withdrawn = kept["withdrawn"] & kept["usable"]
+    findings += [
+        note("withdrawn", "the result holds no value and counts as withdrawn", file=table.file, row=int(row))
+        for row in kept.loc[withdrawn, "file_row"]
+    ]
+    set_aside = [
+        (int(row), "two-results", "differs from another result of the same sample") for row in clashing["file_row"]
+    ]
+    return Corrected(kept[~withdrawn], set_aside, findings)
 
 
-def _clash(rows: pd.DataFrame, clash: list[int], table: Table) -> Finding:
+def _clash(rows: pd.DataFrame, table: Table) -> Finding:
     first = rows.iloc[0]
     lab = "" if pd.isna(first["lab"]) else f" of {first['lab']}"
-    listed = ", ".join(str(row) for row in clash[:6]) + (", …" if len(clash) > 6 else "")
+    numbers = rows["file_row"].tolist()
+    listed = ", ".join(str(row) for row in numbers[:6]) + (", …" if len(numbers) > 6 else "")
     return error(
         "two-results",
         f"rows {listed} hold different results for one sample{lab} and none says by a later reported_on that it is the "
         f"correction, so all are set aside",
         file=table.file,
-        row=clash[-1],
+        row=int(numbers[-1]),
         column="sample_id",
         value=str(first["sample_id"]),
         expected="one result, or a correction with a later reported_on",
@@ -96,16 +85,11 @@ def _clash(rows: pd.DataFrame, clash: list[int], table: Table) -> Finding:
     )
 
 
-def _repeats(rows: pd.DataFrame, chosen: int, table: Table) -> list[Finding]:
-    """Return a note for each further copy of the row that counts."""
-    kept = rows.loc[chosen]
-    same = rows["reported_on"].isna() | (rows["reported_on"] == kept["reported_on"])
+def _repeats(agreed: pd.DataFrame, chosen: pd.DataFrame, table: Table) -> list[Finding]:
+    """Return a note for each further copy of a row that counts."""
+    kept = dict(zip(chosen["of"], chosen["file_row"], strict=True))
+    copies = agreed[~agreed.index.isin(chosen.index)]
     return [
-        note(
-            "same-row-twice",
-            f"the row repeats row {kept['file_row']} and counts once",
-            file=table.file,
-            row=int(row),
-        )
-        for row in rows.loc[same & (rows["file_row"] != kept["file_row"]), "file_row"]
+        note("same-row-twice", f"the row repeats row {kept[of]} and counts once", file=table.file, row=int(row))
+        for of, row in zip(copies["of"], copies["file_row"], strict=True)
     ]

@@ -179,3 +179,17 @@ def _span(limits: tuple[float | None, float | None]) -> str:
     if lo is None:
         return f"up to {hi:g}"
     return f"from {lo:g}" if hi is None else f"{lo:g} to {hi:g}"
+
+
+_README = """# The columns of a season folder
+
+Made from the Table Schemas beside this file, the one place where a column is described. "Usual" values pass without a
+word; outside them a value is kept with a warning; outside "possible" it is set aside. Where each range comes from stands in
+the schemas (`limits_source`).
+
+"""
+
+if __name__ == "__main__":
+    from analysis.records.writing import write_text
+
+    write_text(place("data_schema", "milk_tests.schema.json").with_name("README.md"), _README + column_notes())
