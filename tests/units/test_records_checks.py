@@ -524,7 +524,7 @@ def test_looks_at_a_batch_that_was_set_aside_go_with_it(tmp_path):
 
 def test_protein_factor_is_assumed_once(tmp_path):
     rows = [{**row, "protein_factor": ""} for row in CLEAN["milk_tests"]]
-    said = [f for f in findings(tmp_path, milk_tests=rows, pot_tests=changed("pot_tests", 2, protein_factor=""))]
+    said = findings(tmp_path, milk_tests=rows, pot_tests=changed("pot_tests", 2, protein_factor=""))
     assert [f.code for f in said] == ["protein-factor-assumed"]
     assert "6 of 6" in said[0].text
     assert "1 of 1" in said[0].text
