@@ -183,10 +183,17 @@ def vat_tables(world: World, rng: np.random.Generator) -> dict[str, pd.DataFrame
     inhibitor = rng.random(size) < 0.003
     stall = np.where(inhibitor, 1.0, stall)
     gap = np.concatenate([[3], np.diff(made)]).astype(float)
-    age = np.maximum(
-        np.where(rng.random(size) < 0.75, gap, gap + np.round(rng.exponential(habit.age_habit, size))), 1.0
-    )
-    age = np.minimum(age, 21.0)
+    # Most starters are the last vat's; now and then an older pot is taken, three weeks at the most.
+    source = np.arange(size) - 1
+    for i in np.flatnonzero(rng.random(size) < 0.25):
+        older = np.flatnonzero(made <= made[i] - gap[i] - np.round(rng.exponential(habit.age_habit)))
+        source[i] = older[-1] if older.size else -1
+    age = np.where(source >= 0, made - made[np.maximum(source, 0)], 3).astype(float)
+    renewed = world.culture.renewed[0]
+    fresh = np.array([s < 0 or renewed[made[s] + 1 : t + 1].any() for s, t in zip(source, made, strict=True)])
+    fresh |= age > 21
+    age = np.where(fresh, rng.integers(1, 4, size), age).astype(float)
+    names = [f"V{pd.Timestamp(world.days[t]):%y%m%d}" for t in made]
     calm = np.zeros(size)
     usual = vats.acidify(
         habit, activity, age, calm + habit.usual_dose, calm + habit.usual_c, calm + habit.usual_c + 1.0, protein,
@@ -207,11 +214,9 @@ def vat_tables(world: World, rng: np.random.Generator) -> dict[str, pd.DataFrame
     batches: list[dict[str, object]] = []
     checks: list[dict[str, object]] = []
     readings: list[dict[str, object]] = []
-    renewed = world.culture.renewed[0]
-    before_id, before_t = None, world.first - 30
     for i, t in enumerate(made):
         day = pd.Timestamp(world.days[t])
-        name = f"V{day:%y%m%d}"
+        name = names[i]
         found, moved = _looks(set_min[i], habit.usual_min, habit.looks, rng)
         if rng.random() < habit.check_share:
             checks += [{"batch_id": name, "minutes": m, "state": s} for m, s in found]
@@ -224,7 +229,6 @@ def vat_tables(world: World, rng: np.random.Generator) -> dict[str, pd.DataFrame
         filled_kg = milk_kg * (1 - world.loss[t])
         filled = max(int(filled_kg / 0.2 * 0.99), 10)
         failed, way, note = _failures(filled, np.isfinite(set_min[i]), age[i], felt[i], rng)
-        fresh = renewed[before_t + 1 : t + 1].any()
         tested = rng.random() < 0.15
         batches.append(
             {
@@ -247,12 +251,11 @@ def vat_tables(world: World, rng: np.random.Generator) -> dict[str, pd.DataFrame
                 "note": note,
                 "source": "bulk",
                 "filled_kg": round(filled_kg, 1),
-                "starter_from": "new" if fresh else before_id,
+                "starter_from": "new" if fresh[i] else names[source[i]],
                 "failed_as": way,
                 "inhibitor": "positive" if inhibitor[i] else "negative",
             }
         )
-        before_id, before_t = name, int(t)
     return {
         "batches": frame("batches", batches),
         "set_checks": frame("set_checks", checks),

@@ -3,6 +3,7 @@
 import dataclasses
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from tests.simulation import vats
@@ -111,3 +112,14 @@ def test_oracle_of_set_time_beats_the_usual_time() -> None:
     assert np.mean(ours) < 0.7 * np.mean(usual)
     assert 0.02 < np.mean(early) < 0.25
     assert np.mean(late) < 0.16
+
+
+def test_starter_comes_from_the_vat_that_is_as_old_as_it_says(dairies: list[SimulatedDairy]) -> None:
+    for dairy in dairies:
+        table = dairy.tables["batches"]
+        made = pd.to_datetime(table["made_on"])
+        of = dict(zip(table["batch_id"], made, strict=True))
+        kept = table["starter_from"] != "new"
+        age = (made[kept] - table.loc[kept, "starter_from"].map(of)).dt.days
+        assert (age == table.loc[kept, "starter_age_d"]).all()
+        assert 0.5 < kept.mean() < 1.0
