@@ -71,10 +71,9 @@ def _line_evidence(season: Season, panel: Panel, line: LineDecision, pot: Pot) -
         words = f"worked out from the unrounded averages of {parts}"
         return pd.DataFrame([{**fixed, "table": "", "measured": words, "used": True}])
     frames = []
-    scale = panel.serving_g / 100
     for name, weight in line.outlook.weights.items():
         if name not in ("lactic_acid",) or own.nutrient == "carbohydrate":
-            frames += _results(season, name, weight, scale)
+            frames += _results(season, name, weight)
     basis = pot.evidence[own_name(line)].basis if own_name(line) in pot.evidence else "handbook values"
     if basis == "handbook values":
         words = "never tested: generally established data stand in (published composition of ewes' milk and its yogurt)"
@@ -89,7 +88,7 @@ def own_name(line: LineDecision) -> str:
     return next(iter(line.outlook.weights))
 
 
-def _results(season: Season, name: str, weight: float, scale: float) -> list[pd.DataFrame]:
+def _results(season: Season, name: str, weight: float) -> list[pd.DataFrame]:
     found = []
     column = f"{name}_mg_100g" if name == "calcium" else f"{name}_g_100g"
     for table, of, measured in (("pot_tests", "pots", column), ("milk_tests", "", _FROM_MILK.get(name))):
@@ -121,7 +120,7 @@ def _results(season: Season, name: str, weight: float, scale: float) -> list[pd.
                     "measured": measured,
                     "result": result,
                     "protein_factor": factor,
-                    "as_declared": in_records * weight * scale,
+                    "as_declared": in_records * weight,
                     "used": True,
                     "why_not": np.where(
                         np.isfinite(factor) | (name != "protein"), "", "used; no nitrogen factor given, taken as 6.38"

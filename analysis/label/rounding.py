@@ -172,6 +172,7 @@ def _values_of(band: RoundingBand, highest: Decimal) -> Iterator[Decimal]:
     high = highest if band.span.high is None else min(highest, band.span.high)
     value = band.rounded(max(band.span.low, Decimal(0)))
     if band.digits is not None:
+        yield Decimal(0)
         value = max(value, Decimal(1))  # significant figures go on for ever towards 0; no label does
     while value <= high:
         yield _plain(value)

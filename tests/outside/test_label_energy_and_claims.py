@@ -24,8 +24,8 @@ DAY = date(2026, 5, 31)
 def energy(rules: str, unit: str, **grams: float) -> float:
     book = load_rulebook(rules, DAY)
     weights = book.energy_weights(unit)
-    # The factors are for grams as the rulebook counts them; protein here is given in the rulebook's own nitrogen factor.
-    own = {name: weight for name, weight in weights.items()}
+    # Protein is given here in the rulebook's own nitrogen factor, so its own factor of energy holds.
+    own = dict(weights)
     own["protein"] = book.energy_per_gram("protein", unit)
     return sum(own.get(name, 0.0) * amount for name, amount in grams.items())
 
@@ -44,7 +44,8 @@ def test_energy_comes_from_unrounded_values():
     assert str(line.rounding(energy("eu", "kJ", fat=6.4, carbohydrate=4.4, protein=5.8))) == "410"
 
 
-# USDA SR 26: whole-milk plain yogurt (01116) 61 kcal, 257 kJ; sheep milk (01109) 108 kcal, 451 kJ. Their factors are the
+# USDA SR 26: whole-milk plain yogurt (01116) 61 kcal, 257 kJ; sheep milk (01109) 108 kcal, 451 kJ. Their factors are
+# the
 # dairy-specific ones (4.27, 8.79, 3.87 kcal/g), so the general factors of the rulebooks must agree within 2 %.
 @pytest.mark.parametrize(
     ("fat", "protein", "carbohydrate", "kcal", "kj"),
@@ -86,7 +87,8 @@ def test_a_pot_below_twice_the_reference_amount_is_one_serving(pot_g, chosen, se
 def constant_pot(**grams: float) -> FakePot:
     """Pots that all hold the same, read without error."""
     known = {
-        "fat": 6.4, "saturates": 4.3, "carbohydrate": 4.4, "sugars": 4.4, "protein": 5.8, "salt": 0.125, "calcium": 170.0,
+        "fat": 6.4, "saturates": 4.3, "carbohydrate": 4.4, "sugars": 4.4, "protein": 5.8, "salt": 0.125,
+        "calcium": 170.0,
         "lactic_acid": 0.0, "total_solids": 18.0,
     } | grams  # fmt: skip
     days = pd.date_range("2026-06-01", "2027-05-31")
@@ -148,7 +150,7 @@ def test_low_sugars(sugars, verdict):
 
 @pytest.mark.parametrize(
     ("salt", "low", "very_low"),
-    [(0.1, "safe", "safe"), (0.11, "safe", "not supported"), (0.31,) + ("not supported",) * 2],
+    [(0.1, "safe", "safe"), (0.11, "safe", "not supported"), (0.31, *["not supported"] * 2)],
 )
 def test_low_salt(salt, low, very_low):
     found = verdicts("eu", constant_pot(salt=salt))
@@ -165,10 +167,30 @@ def test_claims_of_the_united_states():
 
 
 def test_protein_claims_of_codex():
-    # CXG 23-1997: 5.8 g is 11.6 % of 50 g per 100 g (source from 10 %), and 5.89 g per 100 kcal is 11.8 % (high from 10 %).
+    # CXG 23-1997: 5.8 g is 11.6 % of 50 g per 100 g (source from 10 %), and 5.89 g per 100 kcal is 11.8 % (high from
+    # 10 %).
     found = verdicts("codex", constant_pot())
     assert found["source of protein"] == "safe"
     assert found["high protein"] == "safe"  # by the route per 100 kcal; per 100 g it would need 10 g
     fatty = verdicts("codex", constant_pot(fat=12.0, protein=5.2))
     assert fatty["high protein"] == "not supported"
     assert fatty["source of protein"] == "safe"
+
+
+def test_panel_of_a_serving_of_170_g_in_the_united_states():
+    """21 CFR 101.9(c): per 100 g fat 6.4, saturates 4.3, protein 5.8 (N x 6.38), carbohydrate 4.4, Ca 170, Na 50."""
+    dairy = a_dairy(rules=("us",), serving_g=170.0)
+    book = load_rulebook("us", DAY)
+    panel, _ = decide_panel(cut_into_months(constant_pot()), book, dairy, book, 170.0)
+    prints = {line.line.key: line.line.rounding.print(line.choice.declared, line.line.unit) for line in panel.lines}
+    assert prints == {
+        "energy_kcal": "170 kcal",
+        "fat": "11 g",
+        "saturates": "7 g",
+        "sodium": "85 mg",
+        "carbohydrate": "7 g",
+        "sugars": "7 g",
+        "protein": "10 g",
+        "calcium": "290 mg",
+    }
+    assert panel.basis == "serving (170 g)"

@@ -24,13 +24,16 @@ def numbers(limits: Limits) -> tuple[float | None, float | None]:
 
 # line, declared, lowest and highest reading within tolerance: just below, on and above each border of Table 1
 GUIDE_TABLE_1 = [
-    ("fat", 6.4, 4.9, 7.9), ("fat", 9.9, 8.4, 11.4), ("fat", 10, 8.0, 12.0), ("fat", 11, 8.8, 13.2), ("fat", 40, 32, 48),
+    ("fat", 6.4, 4.9, 7.9), ("fat", 9.9, 8.4, 11.4), ("fat", 10, 8.0, 12.0), ("fat", 11, 8.8, 13.2),
+    ("fat", 40, 32, 48),
     ("fat", 41, 33, 49), ("fat", 1.0, 0, 2.5),
     ("protein", 5.8, 3.8, 7.8), ("protein", 9.9, 7.9, 11.9), ("protein", 10, 8, 12), ("protein", 40, 32, 48),
     ("protein", 41, 33, 49), ("protein", 1.5, 0, 3.5),
     ("sugars", 4.4, 2.4, 6.4), ("sugars", 9.9, 7.9, 11.9), ("sugars", 10, 8, 12), ("sugars", 41, 33, 49),
-    ("carbohydrate", 4.4, 2.4, 6.4), ("carbohydrate", 10, 8, 12), ("carbohydrate", 40, 32, 48), ("carbohydrate", 41, 33, 49),
-    ("saturates", 3.9, 3.1, 4.7), ("saturates", 4.0, 3.2, 4.8), ("saturates", 4.3, 3.44, 5.16), ("saturates", 0.5, 0, 1.3),
+    ("carbohydrate", 4.4, 2.4, 6.4), ("carbohydrate", 10, 8, 12), ("carbohydrate", 40, 32, 48),
+    ("carbohydrate", 41, 33, 49),
+    ("saturates", 3.9, 3.1, 4.7), ("saturates", 4.0, 3.2, 4.8), ("saturates", 4.3, 3.44, 5.16),
+    ("saturates", 0.5, 0, 1.3),
     ("salt", 0.13, 0, 0.505), ("salt", 1.24, 0.865, 1.615), ("salt", 1.25, 1.0, 1.5), ("salt", 2.0, 1.6, 2.4),
     ("calcium", 170, 110.5, 246.5),
 ]  # fmt: skip
@@ -51,7 +54,8 @@ def test_plain_bands_of_the_guidance(rules, line, declared, low, high):
 # French regional sheet and Italian Ministry of Health guideline (2016) on the guidance: protein 6.4 -> 4.35 and 8.44 ->
 # 4.4 to 8.4. The others follow by the same three steps.
 THREE_STEPS = [
-    ("protein", 6.4, 4.4, 8.4), ("protein", 5.8, 3.8, 7.8), ("fat", 6.4, 4.9, 7.9), ("fat", 10, 7.6, 12), ("saturates", 4.3, 3.4, 5.2),
+    ("protein", 6.4, 4.4, 8.4), ("protein", 5.8, 3.8, 7.8), ("fat", 6.4, 4.9, 7.9), ("fat", 10, 7.6, 12),
+    ("saturates", 4.3, 3.4, 5.2),
 ]  # fmt: skip
 
 
@@ -68,7 +72,8 @@ def test_interval_of_a_declared_value_as_the_guidance_writes_it():
 
 
 # CFR 101.9(g)(4)(ii): naturally occurring protein, carbohydrate, calcium at least 80 % of the label; (g)(5): the third
-# group not above 120 %. Label of 170 g: fat 11, saturates 7, 170 kcal, sodium 85 mg, protein 10, calcium 290, carbohydrate 7.
+# group not above 120 %. Label of 170 g: fat 11, saturates 7, 170 kcal, sodium 85 mg, protein 10, calcium 290,
+# carbohydrate 7.
 CFR_101_9_G = [
     ("fat", 11, None, 13.2), ("saturates", 7, None, 8.4), ("energy", 170, None, 204), ("sodium", 85, None, 102),
     ("sugars", 7, None, 8.4), ("protein", 10, 8, None), ("calcium", 290, 232, None), ("carbohydrate", 7, 5.6, None),

@@ -84,7 +84,7 @@ def a_pot(
     """A year of pots: a sine over the year, an unknown level, lots that differ."""
     rng = np.random.default_rng(seed)
     days = pd.date_range(first_day(add_months(month, 1)), last_day(add_months(month, 12)))
-    turn = np.sin(2 * np.pi * (days.dayofyear.to_numpy() - 100) / 365.25)
+    turn = np.sin(2 * np.pi * (days.day_of_year.to_numpy() - 100) / 365.25)
     n = len(days)
 
     def noise(sd: float) -> np.ndarray:
@@ -106,7 +106,7 @@ def a_pot(
         "total_solids": fat_now + protein_now + sugars + acid + 1.05,
     }
     pot = np.stack([parts[name] for name in NUTRIENTS], axis=-1)
-    kg = np.broadcast_to(100 + 30 * np.cos(2 * np.pi * (days.dayofyear.to_numpy() - 120) / 365.25), (draws, n)).copy()
+    kg = np.broadcast_to(100 + 30 * np.cos(2 * np.pi * (days.day_of_year.to_numpy() - 120) / 365.25), (draws, n)).copy()
     kg[:, np.isin(days.month, dry)] = 0.0
     pot[kg == 0] = np.nan
     data = xr.Dataset(
@@ -150,17 +150,16 @@ _TEXT = (
 )
 _DAYS = ("sampled_on", "reported_on", "made_on", "decided_on", "from_date")
 COLUMNS = {
-    "milk_tests": (
-        "sample_id", "sampled_on", "reported_on", "source", "fat_g_100g", "protein_g_100g", "lactose_g_100g", "lab", "method",
-        "note", "protein_factor", "file_row",
-    ),
-    "pot_tests": (
-        "sample_id", "batch_id", "made_on", "sampled_on", "reported_on", "pots_in_composite", "fat_g_100g", "saturates_g_100g",
-        "carbohydrate_g_100g", "sugars_g_100g", "protein_g_100g", "salt_g_100g", "lactic_acid_g_100g", "total_solids_g_100g",
-        "calcium_mg_100g", "lab", "method", "note", "protein_factor", "carbohydrate_by", "file_row",
-    ),
-    "decisions_taken": ("decided_on", "rules", "nutrient", "value", "from_date", "by", "why", "file_row"),
-}  # fmt: skip
+    name: (*text.split(), "file_row")
+    for name, text in {
+        "milk_tests": "sample_id sampled_on reported_on source fat_g_100g protein_g_100g lactose_g_100g lab method "
+        "note protein_factor",
+        "pot_tests": "sample_id batch_id made_on sampled_on reported_on pots_in_composite fat_g_100g saturates_g_100g "
+        "carbohydrate_g_100g sugars_g_100g protein_g_100g salt_g_100g lactic_acid_g_100g total_solids_g_100g "
+        "calcium_mg_100g lab method note protein_factor carbohydrate_by",
+        "decisions_taken": "decided_on rules nutrient value from_date by why",
+    }.items()
+}
 
 
 def a_table(name: str, *rows: dict[str, Any]) -> pd.DataFrame:
