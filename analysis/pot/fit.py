@@ -165,9 +165,13 @@ def fit_pot(season: Season, milk: Milk) -> PotFit:
     n_draws = int(milk.draws.sizes["draw"])
     vats = _vats_with_end_ph(season)
     n = len(lots.lots)
-    asked = pd.concat([lots.lots[["made_on", "source"]], vats[["made_on", "source"]]], ignore_index=True)
+    # One day a month and source is enough for what end pH goes with.
+    month = vats["made_on"].dt.strftime("%Y-%m") + " " + vats["source"]
+    first = vats.loc[~month.duplicated(), ["made_on", "source"]]
+    asked = pd.concat([lots.lots[["made_on", "source"]], first], ignore_index=True)
     every = milk_of(milk, asked) if len(asked) else np.empty((n_draws, 0, 3))
     drawn = every[:, :n]
+    protein = dict(zip(month[~month.duplicated()], every[:, n:, 1].mean(axis=0), strict=True))
     if n:
         moves = milk_moves(drawn)
         lot_sd = drawn.std(axis=0)
@@ -190,7 +194,7 @@ def fit_pot(season: Season, milk: Milk) -> PotFit:
         reference_lab=lab,
         lot_milk=moves.mean,
         lot_milk_sd=lot_sd,
-        vats=vats.assign(milk_protein=vats["protein_g_100g"].fillna(pd.Series(every[:, n:, 1].mean(axis=0)))),
+        vats=vats.assign(milk_protein=vats["protein_g_100g"].fillna(month.map(protein))),
         milk=milk,
     )
 

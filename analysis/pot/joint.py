@@ -47,9 +47,9 @@ _OUT = {name: i for i, name in enumerate(OUTPUTS)}
 _STATE = {name: i for i, name in enumerate(DAIRY)}
 _NU = 4.0
 _FACTORS = 8
-_LOSS_NODES = np.asarray([-1.5, -0.5, 0.5, 1.5])
+_LOSS_NODES = np.asarray([-1.5, 0.0, 1.5])
 _SPREAD_NODES = np.asarray([-1.5, 0.0, 1.5])
-_NOISE_NODES = np.asarray([-2.0, -1.0, 0.0, 1.0, 2.0, 3.0])
+_NOISE_NODES = np.asarray([-1.5, 0.0, 1.5, 3.0])
 _NOISE_LOG_SD = 0.35
 
 
@@ -141,14 +141,11 @@ def _outputs(z: Array) -> Array:
 
 def _slopes(z: Array) -> Array:
     """Return the derivative (n, 13, 16) of the outputs by central differences."""
-    out = np.empty((len(z), len(OUTPUTS), len(INPUTS)))
     step = 1e-5
-    for i in range(len(INPUTS)):
-        up, down = z.copy(), z.copy()
-        up[:, i] += step
-        down[:, i] -= step
-        out[:, :, i] = (_outputs(up) - _outputs(down)) / (2.0 * step)
-    return out
+    n, inputs = z.shape
+    moved = np.concatenate([z + step * np.eye(inputs)[:, None, :], z - step * np.eye(inputs)[:, None, :]])
+    seen = _outputs(moved.reshape(-1, inputs)).reshape(2, inputs, n, len(OUTPUTS))
+    return np.asarray(((seen[0] - seen[1]) / (2.0 * step)).transpose(1, 2, 0))
 
 
 @dataclass(frozen=True)
@@ -189,23 +186,25 @@ def gather(lots: Lots, reference_lab: str) -> Results:
     tests, vats = lots.tests, lots.lots
     rows: list[tuple[int, int, str, float, float, int, float, float]] = []
     labs: dict[tuple[str, str], int] = {}
+    of_lot, of_lab = tests["lot"].to_numpy(dtype=np.intp), tests["lab"].tolist()
+    pots, holds = tests["pots"].to_numpy(dtype=np.float64), tests["holds_acid"].to_numpy(dtype=np.float64)
     for name in (*fig.NUTRIENTS, "ph"):
         values = tests[name].to_numpy(dtype=np.float64)
         for i in np.flatnonzero(np.isfinite(values)):
-            acid = float(tests["holds_acid"].iloc[i]) if name == "carbohydrate" else 0.0
+            acid = float(holds[i]) if name == "carbohydrate" else 0.0
             control = fig.CONTROL_BY_DIFFERENCE if acid > 0.5 else fig.CONTROL.get(name)
             offset, offset_sd = -1, 0.0
             sd = fig.PH_RESULT_SD
             if control is not None:
-                sd = float(np.hypot(control.pot_to_pot_sd / np.sqrt(tests["pots"].iloc[i]), control.repeat_sd))
+                sd = float(np.hypot(control.pot_to_pot_sd / np.sqrt(pots[i]), control.repeat_sd))
                 if acid == 0.5:
                     sd = float(np.hypot(sd, fig.DIFFERENCE_UNKNOWN_SD))
-                lab = str(tests["lab"].iloc[i])
+                lab = str(of_lab[i])
                 if lab != reference_lab:
                     offset = len(DAIRY) + labs.setdefault((lab, name), len(labs))
                     # Both labs err: the difference of two competent labs is sqrt(2) times one's own offset.
                     offset_sd = float(np.sqrt(2.0)) * control.between_lab_sd
-            rows.append((int(tests["lot"].iloc[i]), int(i), name, float(values[i]), sd, offset, offset_sd, acid))
+            rows.append((int(of_lot[i]), int(i), name, float(values[i]), sd, offset, offset_sd, acid))
     for name, key in (("vat_fat", "fat"), ("vat_protein", "protein")):
         values = vats[key].to_numpy(dtype=np.float64)
         rows.extend(
@@ -500,13 +499,13 @@ class _Fit:
         """Return H (m, S), target r = H x + noise (m,) and slopes by input J (m, 16) about ``x``."""
         res = self.results
         z = self.z0 + self.G @ x
-        J = np.einsum("mo,moi->mi", res.mix, _slopes(z)[res.lot])
-        H = np.einsum("mi,mis->ms", J, self.G[res.lot])
+        J = (res.mix[:, None, :] @ _slopes(z)[res.lot])[:, 0]
+        H = (J[:, None, :] @ self.G[res.lot])[:, 0]
         has = np.flatnonzero(res.offset >= 0)
         H[has, res.offset[has]] = res.offset_sd[has]
         offset = np.zeros(len(res.y))
         offset[has] = res.offset_sd[has] * x[res.offset[has]]
-        seen = np.einsum("mo,mo->m", res.mix, _outputs(z)[res.lot]) + offset
+        seen = (res.mix * _outputs(z)[res.lot]).sum(axis=1) + offset
         return H, res.y - seen + H @ x, J
 
     def _at(
@@ -531,7 +530,7 @@ class _Fit:
         Hp[at] = np.column_stack([H, r])
         B_inv = np.linalg.inv(B)
         solved = B_inv @ Hp
-        both = np.einsum("nwi,nwj->ij", Hp, solved)
+        both = Hp.reshape(n * width, S + 1).T @ solved.reshape(n * width, S + 1)
         info, pull, rr = both[:S, :S], both[:S, S], both[S, S]
         factor = linalg.cho_factor(np.eye(S) + info, lower=True)
         x = linalg.cho_solve(factor, pull)
@@ -542,7 +541,7 @@ class _Fit:
         # Each result against what all others say, from the inverse of the whole covariance (Woodbury).
         HB = solved[at][:, :S]
         q = solved[at][:, S] - HB @ x
-        c = B_inv[res.lot, self.slot, self.slot] - np.einsum("ms,ms->m", HB, linalg.cho_solve(factor, HB.T).T)
+        c = B_inv[res.lot, self.slot, self.slot] - (HB * linalg.cho_solve(factor, HB.T).T).sum(axis=1)
         left_out = q / c
         others = np.maximum(1.0 / c - own / w, 0.0)
         e = own / w * q

@@ -105,20 +105,21 @@ def rolling_means(milk_tests: pd.DataFrame, rulebooks: tuple[str, ...]) -> pd.Da
         use = np.isfinite(value) & (value > 0)
         for one in sorted(set(source[use])):
             of = use & (source == one)
-            logs = pd.Series(np.log(value[of])).groupby(month[of]).agg(["sum", "size"])
-            for now in logs.index:
-                span = [add_months(str(now), -k) for k in range(rule.months)]
-                seen = logs.reindex(span)
-                n = float(seen["size"].sum())
-                mean = float(np.exp(seen["sum"].sum() / n))
+            logs: dict[str, list[float]] = {}
+            for when, log in zip(month[of], np.log(value[of]), strict=True):
+                logs.setdefault(str(when), []).append(float(log))
+            for now in sorted(logs):
+                seen = [logs.get(add_months(now, -k), []) for k in range(rule.months)]
+                n = sum(len(one_month) for one_month in seen)
+                mean = float(np.exp(sum(sum(one_month) for one_month in seen) / n))
                 out.append(
                     {
                         "rules": ",".join(rule.rules) or "quality",
                         "measure": rule.column,
-                        "month": str(now),
+                        "month": now,
                         "source": str(one),
-                        "n": int(n),
-                        "fewest_in_a_month": int(seen["size"].fillna(0).min()),
+                        "n": n,
+                        "fewest_in_a_month": min(len(one_month) for one_month in seen),
                         "geometric_mean": mean,
                         "limit": rule.limit,
                         "above": mean > rule.limit,

@@ -165,14 +165,14 @@ def _at_scale(
         mean = linalg.cho_solve(factor, precision * prior_mean + scaled.T @ y)
         cov = linalg.cho_solve(factor, np.eye(p))
         log_det = 2.0 * float(np.sum(np.log(np.diag(factor[0]))))
-        square = ((y - X @ mean) ** 2 + np.einsum("ni,ij,nj->n", X, cov, X)) / variance
+        square = ((y - X @ mean) ** 2 + ((X @ cov) * X).sum(axis=1)) / variance
         new = (nu + 1.0) / (nu + square)
         done = n == 0 or float(np.max(np.abs(new - w))) < 1e-6
         w = new
         if done:
             break
     # Evidence lower bound: t-density of the rows at their expected squares, and the divergence of b from its prior.
-    square = ((y - X @ mean) ** 2 + np.einsum("ni,ij,nj->n", X, cov, X)) / variance
+    square = ((y - X @ mean) ** 2 + ((X @ cov) * X).sum(axis=1)) / variance
     rows = -0.5 * np.log(variance) - (nu + 1.0) / 2.0 * np.log1p(square / nu)
     shift = mean - prior_mean
     apart = 0.5 * (

@@ -207,7 +207,7 @@ def fit_texture(outcome: Outcome, rows: pd.DataFrame, usual: dict[str, float]) -
     )
     X = np.column_stack(columns)
     expected = X @ relation.mean
-    half = 1.645 * np.sqrt(relation.noise**2 + np.einsum("ni,ij,nj->n", X, relation.cov, X))
+    half = 1.645 * np.sqrt(relation.noise**2 + ((X @ relation.cov) * X).sum(axis=1))
     back = np.exp if logged else np.asarray
     odd = np.zeros(len(rows), dtype=bool)
     odd[relation.odd] = True
