@@ -30,7 +30,19 @@ Commands: TypeAlias = "argparse._SubParsersAction[_Parser]"
 DONE, SET_ASIDE, COULD_NOT = 0, 1, 2
 _CAP = 10
 _MONTH = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
-NUTRIENTS = ("energy", "fat", "saturates", "carbohydrate", "sugars", "protein", "salt", "sodium", "calcium")
+NUTRIENTS = (
+    "energy_kj",
+    "energy_kcal",
+    "energy",
+    "fat",
+    "saturates",
+    "carbohydrate",
+    "sugars",
+    "protein",
+    "salt",
+    "sodium",
+    "calcium",
+)
 # Rooms above the review that bring a command of their own: a module with ``add_parser(commands)``.
 _ROOMS_WITH_COMMANDS = ("analysis.intake.command",)
 
@@ -356,7 +368,7 @@ def _label(args: argparse.Namespace) -> int:
     print(f"{season.dairy.name}, as of {season.cutoff}")
     if args.tried:
         for rules in asked:
-            print(plain_table(try_values(season, pot, rules, dict(args.tried))))
+            print(plain_table(tried_lines(try_values(season, pot, rules, dict(args.tried)))))
         return _said_errors(season.findings)
     answer = decide_labels(season, pot)
     rows = [row for row in answer.decisions.get("label", []) if row["rules"] in asked]
@@ -382,22 +394,34 @@ def label_lines(rows: Sequence[dict[str, Any]]) -> "pd.DataFrame":
     """Return the lines of ``label`` in decisions.json as a table for people."""
     import pandas as pd
 
-    return pd.DataFrame(
-        [
-            {
-                "rules": row["rules"],
-                "nutrient": row["nutrient"],
-                "declare": _amount(row["declared"], row["unit"], row["basis"]),
-                "holds from": _number(row["ok_from"]),
-                "to": _number(row["ok_to"]),
-                "worst month": _chance(row["ok_worst_month"], row["worst_month"]),
-                "on the pot now": _number(row["on_pot_now"]),
-                "it holds": _chance(row["on_pot_now_ok_worst_month"], None),
-            }
-            for row in rows
-        ],
-        columns=["rules", "nutrient", "declare", "holds from", "to", "worst month", "on the pot now", "it holds"],
-    )
+    columns = ("rules", "nutrient", "declare", "holds from", "to", "worst month", "on the pot now", "it holds")
+    lines = []
+    for row in rows:
+        least = "any" if row.get("open_below") else _number(row["ok_from"])
+        most = "any" if row.get("open_above") else _number(row["ok_to"])
+        declared = _amount(row["declared"], row)
+        worst = _chance(row["ok_worst_month"], row["worst_month"])
+        now = (_number(row["on_pot_now"]), _chance(row["on_pot_now_ok_worst_month"], None))
+        lines.append((row["rules"], row["nutrient"], declared, least, most, worst, *now))
+    return pd.DataFrame(lines, columns=list(columns))
+
+
+def tried_lines(tried: "pd.DataFrame") -> "pd.DataFrame":
+    """Return values of one's own as a table for people: the worst month, then every month."""
+    import pandas as pd
+
+    months = [name for name in tried.columns if _MONTH.fullmatch(str(name))]
+    lines = [
+        {
+            "rules": row["rules"],
+            "nutrient": row["nutrient"],
+            "your value": _amount(row["declared"], row),
+            "worst month": _chance(row["ok_worst_month"], row["worst_month"]),
+            **{month: _chance(row[month], None) for month in months},
+        }
+        for row in tried.to_dict("records")
+    ]
+    return pd.DataFrame(lines)
 
 
 def plain_table(table: "pd.DataFrame") -> str:
@@ -424,17 +448,20 @@ def _number(value: float | None) -> str:
     return "-" if value is None else f"{value:g}"
 
 
-def _amount(value: float | None, unit: str, basis: str) -> str:
-    return "-" if value is None else f"{value:g} {unit} per {basis}"
+def _amount(value: float | None, row: dict[Any, Any]) -> str:
+    """Return a declared value as the pot prints it, with what it is per."""
+    if value is None or value != value:
+        return "-"
+    return f"{row.get('prints') or _number(value) + ' ' + row['unit']} per {row['basis']}"
 
 
 def _chance(value: float | None, month: str | None) -> str:
     from analysis.records.months import month_words
 
-    if value is None:
+    if value is None or value != value:
         return "-"
-    # 1.00 would promise more than any computation can.
-    said = "over 0.99" if value > 0.995 else f"{value:.2f}"
+    # 0 and 1 would promise more than any computation can.
+    said = "over 0.99" if value > 0.995 else "under 0.01" if value < 0.005 else f"{value:.2f}"
     return f"{said} in {month_words(month)}" if month else said
 
 

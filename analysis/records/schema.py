@@ -183,9 +183,9 @@ def _span(limits: tuple[float | None, float | None]) -> str:
 
 _README = """# The columns of a season folder
 
-Made from the Table Schemas beside this file, the one place where a column is described. "Usual" values pass without a
-word; outside them a value is kept with a warning; outside "possible" it is set aside. Where each range comes from stands
-in the schemas (`limits_source`).
+Made from the Table Schemas beside this file, the one place where a column is described. "Usual" values pass
+without a word; outside them a value is kept with a warning; outside "possible" it is set aside. Where each range comes
+from stands in the schemas (`limits_source`).
 
 """
 

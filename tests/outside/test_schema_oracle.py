@@ -21,7 +21,7 @@ def described(name):
 def errors(tmp_path, name, text):
     (tmp_path / f"{name}.csv").write_text(text)
     # Columns that may be left out are left out of some of our files.
-    schema = Schema.from_descriptor({**described(name), "fieldsMatch": ["subset"]})
+    schema = Schema.from_descriptor({**described(name), "fieldsMatch": "subset"})
     resource = Resource(path=f"{name}.csv", basepath=str(tmp_path), schema=schema)
     report = resource.validate()
     return [(found.type, getattr(found, "row_number", None)) for found in [*report.errors, *report.tasks[0].errors]]

@@ -1,15 +1,18 @@
 """The command line: exit status, one line on stderr, nothing half-written, the nearest right word."""
 
+import json
 import os
 import subprocess
 import sys
 import time
 
+import jsonschema
 import pandas as pd
 import pytest
 
 from analysis import cli
 from analysis.places import place
+from analysis.records.schema import json_schema
 from tests.zoo import CLEAN, added, changed, season_folder
 
 
@@ -210,3 +213,24 @@ def test_what_was_set_aside_is_named_on_stderr(capsys, tmp_path):
     assert err.count("set aside: milk_tests.csv row ") == 10
     assert "set aside: 2 more" in err
     assert cli._said_errors(()) == 0
+
+
+def test_decide_writes_what_the_schema_describes_and_says_what_was_set_aside(capsys, tmp_path):
+    folder = season_folder(tmp_path, batches=changed("batches", 3, end_ph="47"))
+    out = tmp_path / "decisions.json"
+    status, said, err = run(capsys, "decide", folder, "--month", "2026-05", "--out", out)
+    assert (status, said) == (1, "")
+    assert err.startswith("set aside: batches.csv row 3, column end_ph")
+    decisions = json.loads(out.read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator(json_schema("decisions")).validate(decisions)
+    assert decisions["flags"][0]["where"] == "batches.csv row 3, column end_ph"
+
+
+def test_label_tries_a_value_under_other_rules(capsys, tmp_path):
+    words = ("label", season_folder(tmp_path), "--month", "2026-05", "--rules", "us", "eu", "--try", "fat=6.5")
+    status, out, err = run(capsys, *words)
+    assert (status, err) == (0, "")
+    lines = out.splitlines()
+    assert lines[0] == "Test Dairy (invented), as of 2026-05-31"
+    assert [line.split()[:2] for line in lines if "6.5" in line] == [["eu", "fat"]]
+    assert "2026-06" in lines[1]
