@@ -7,8 +7,11 @@ its dairies anew.
 from __future__ import annotations
 
 import hashlib
+import os
 import pickle
 import tempfile
+import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -72,13 +75,41 @@ def load_case(kind: str, seed: int) -> Case:
     """Return a dairy, from disk if it is there."""
     place = KEPT / _HASH / f"{kind}-{seed}.pickle"
     if place.exists():
-        return pickle.loads(place.read_bytes())  # written by this very function
+        return pickle.loads(place.read_bytes())
     case = _make(kind, seed)
-    place.parent.mkdir(parents=True, exist_ok=True)
-    part = place.with_suffix(f".{id(case)}.part")
-    part.write_bytes(pickle.dumps(case))
-    part.replace(place)
+    _write(place, case)
     return case
+
+
+def kept_forecast(
+    name: str, code: str, case: Case, forecast: Callable[[Season], pd.DataFrame]
+) -> tuple[pd.DataFrame, float]:
+    """Return a forecast and the seconds it took, from disk if the same code made it before.
+
+    Parameters
+    ----------
+    name
+        Of the method.
+    code
+        Text of the code that forecasts; a changed text forecasts anew.
+    case, forecast
+    """
+    of_code = hashlib.sha256(code.encode()).hexdigest()[:12]
+    place = KEPT / _HASH / f"{name.replace(' ', '-')}-{of_code}" / f"{case.kind}-{case.seed}.pickle"
+    if place.exists():
+        return pickle.loads(place.read_bytes())
+    season = case.season()
+    begun = time.perf_counter()
+    found = (forecast(season), time.perf_counter() - begun)
+    _write(place, found)
+    return found
+
+
+def _write(place: Path, content: object) -> None:
+    place.parent.mkdir(parents=True, exist_ok=True)
+    part = place.with_suffix(f".{os.getpid()}.part")
+    part.write_bytes(pickle.dumps(content))
+    part.replace(place)
 
 
 def _make(kind: str, seed: int) -> Case:

@@ -15,6 +15,7 @@ import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -373,6 +374,7 @@ def _fit_mixed(y: Array, design: Array, groups: NDArray[np.object_]) -> tuple[Ar
     return np.asarray(plain.params), np.asarray(plain.cov_params()), 0.0, float(plain.mse_resid), {}
 
 
+CODE = Path(__file__).read_text(encoding="utf-8")
 PEERS: dict[str, Callable[[Season], pd.DataFrame]] = {
     "same month last year": partial(_each_series, method=_same_month),
     "harmonic regression": partial(_each_series, method=_harmonic),

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import argparse
 import time
-from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
@@ -26,7 +25,7 @@ from threadpoolctl import threadpool_limits
 from analysis.milk import fit_milk
 from analysis.milk.forecast import forecast_rows
 from analysis.records.season import Season
-from tests.simulation.cases import KEPT, Case, load_case
+from tests.simulation.cases import KEPT, Case, kept_forecast, load_case
 from tests.simulation.dairies import KINDS
 from tests.simulation.scoring import Z90, bootstrap_mean, bootstrap_ratio, crps_normal, interval_score
 
@@ -49,16 +48,18 @@ def score_case(job: tuple[str, int, tuple[str, ...]]) -> pd.DataFrame:
     with threadpool_limits(1):
         case = load_case(kind, seed)
         season = case.season()
-        methods: dict[str, Callable[[Season], pd.DataFrame]] = {OURS: our_forecast}
+        begun = time.perf_counter()
+        rows = our_forecast(season)
+        frames = [
+            _scored(case, rows, OURS, time.perf_counter() - begun),
+            _scored(case, case.oracle, ORACLE, 0.0),
+        ]
         if peers:
-            from tests.simulation.peers import PEERS
+            from tests.simulation.peers import CODE, PEERS
 
-            methods |= {name: PEERS[name] for name in peers}
-        frames = [_scored(case, case.oracle, ORACLE, 0.0)]
-        for name, forecast in methods.items():
-            begun = time.perf_counter()
-            rows = forecast(season)
-            frames.append(_scored(case, rows, name, time.perf_counter() - begun))
+            for name in peers:
+                rows, seconds = kept_forecast(name, CODE, case, PEERS[name])
+                frames.append(_scored(case, rows, name, seconds))
     out = pd.concat(frames, ignore_index=True)
     out["kind"], out["seed"], out["cutoff"], out["years"] = kind, seed, case.month, case.years
     out["results"] = len(season.tables["milk_tests"])
