@@ -145,7 +145,7 @@ def test_nutrients_are_drawn_together(tested) -> None:
     assert together[PLACE["fat"], PLACE["saturates"]] > 0.7
     assert together[PLACE["fat"], PLACE["total_solids"]] > 0.8
     assert together[PLACE["sugars"], PLACE["lactic_acid"]] < -0.3
-    assert together[PLACE["sugars"], PLACE["carbohydrate"]] > 0.99
+    assert together[PLACE["sugars"], PLACE["carbohydrate"]] > 0.95
 
 
 def test_days_of_one_draw_differ_as_lots_do(tested) -> None:
