@@ -158,6 +158,8 @@ def png_bytes(figure: Figure) -> bytes:
     with mpl.rc_context(_STYLE):
         out = io.BytesIO()
         figure.savefig(out, format="png", dpi=150, metadata={"Software": None})
+        # The layout stands now; working it out again for the next format would cost as much as the drawing.
+        figure.set_layout_engine("none")
     return out.getvalue()
 
 

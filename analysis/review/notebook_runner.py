@@ -17,6 +17,7 @@ import nbformat
 import papermill
 from nbclient.exceptions import CellTimeoutError, DeadKernelError
 from nbformat import NotebookNode
+from papermill.execute import ERROR_MARKER_TAG
 from papermill.exceptions import PapermillExecutionError
 
 from analysis.records.findings import nearest
@@ -272,9 +273,12 @@ def _code_cell(watch: kernels.Watch) -> int | None:
 
 
 def _code_number(notebook: NotebookNode, index: int) -> int:
+    """Return the number of a cell among the code cells; `index` counts the cells as they were when it ran."""
+    # On failure papermill puts marks of its own between the cells.
+    cells = [cell for cell in notebook.cells if ERROR_MARKER_TAG not in cell.metadata.get("tags", [])]
     return sum(
         cell.cell_type == "code" and "injected-parameters" not in cell.metadata.get("tags", [])
-        for cell in notebook.cells[: index + 1]
+        for cell in cells[: index + 1]
     )
 
 

@@ -276,7 +276,7 @@ def track_table(decisions: Mapping[str, Any]) -> Table | None:
 
 def _label_row(row: Mapping[str, Any]) -> tuple[str, ...]:
     unit = row["unit"]
-    name = str(row.get("printed_as") or plain(row["nutrient"]))
+    name = str(row.get("printed_as") or plain(row["nutrient"])) + (f", {unit}" if row["nutrient"] == "energy" else "")
     ends = [row.get("ok_from"), row.get("ok_to")]
     window = "none" if any(missing(end) for end in ends) else f"{number(ends[0])}–{number(ends[1])}"
     tests = f"{row.get('n_tests', 0)} " if not missing(row.get("n_tests")) and row.get("n_tests") else ""

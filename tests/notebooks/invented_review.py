@@ -152,7 +152,7 @@ def invented_tables() -> dict[str, pd.DataFrame]:
     for day in pd.date_range("2024-02-01", "2026-05-28", freq="12D"):
         for source, shift in (("ford", -0.2), ("hill", 0.3)):
             for component, level, swing in (("fat_g_100g", 6.6, 0.8), ("protein_g_100g", 5.5, 0.4)):
-                fitted = level + shift - swing * np.cos(2 * np.pi * (day.dayofyear - 150) / 365.25)
+                fitted = level + shift - swing * np.cos(2 * np.pi * (day.day_of_year - 150) / 365.25)
                 value = fitted + rng.normal(0, 0.2)
                 rows.append((source, day, component, value, "North lab", f"M{len(rows):04d}", 0.02, fitted,
                              fitted - 0.4, fitted + 0.4))  # fmt: skip
@@ -184,16 +184,111 @@ def invented_tables() -> dict[str, pd.DataFrame]:
                     (month, source, component, kind, mean, mean - spread, mean + spread, mean - 0.5, mean + 0.5)
                 )
     month_columns = ["month", "source", "component", "kind", "mean", "lo90", "hi90", "one_lo90", "one_hi90"]
-    decisions = invented_decisions()
     return {
         "milk_results": results,
         "milk_months": pd.DataFrame(months, columns=month_columns),
-        "milk_swing": pd.DataFrame(decisions["swing"]),
+        "milk_swing": pd.DataFrame(invented_decisions()["swing"]),
         "set_aside": pd.DataFrame(
             [("milk_tests.csv", 14, "factor-of-ten", "Fat of 66 is out of range")],
             columns=["file", "file_row", "code", "text"],
         ),
+        **_record_tables(),
+        **_pot_tables(rng),
+        **_setting_tables(rng),
+        **_label_tables(),
     }
+
+
+def _record_tables() -> dict[str, pd.DataFrame]:
+    rows = [
+        (table, source, add_months(MONTH, -k), n)
+        for k in range(20)
+        for table, source, n in (("milk_tests", "hill", 2), ("milk_tests", "ford", 1), ("batches", "bulk", 9))
+        if not (source == "hill" and k == 7)
+    ]
+    return {
+        "record_months": pd.DataFrame(rows, columns=["table", "source", "month", "rows"]),
+        "record_sources": pd.DataFrame(
+            [("bulk", "bulk milk"), ("hill", "Hill flock, on the heights"), ("ford", "Ford flock")],
+            columns=["source", "name"],
+        ),
+        "record_settings": pd.DataFrame([("target_ph", 4.6), ("label_ok", 0.95)], columns=["name", "value"]),
+        "record_counts": pd.DataFrame(
+            [("milk_tests", 58, 1, "2024-10-08", "2026-05-28")], columns=["table", "used", "set_aside", "first", "last"]
+        ),
+        "findings": pd.DataFrame(
+            [("error", "factor-of-ten", "milk_tests.csv row 14", "Fat of 66 is out of range.")],
+            columns=["severity", "code", "where", "text"],
+        ),
+    }
+
+
+def _pot_tables(rng: np.random.Generator) -> dict[str, pd.DataFrame]:
+    rows = []
+    for nutrient, level in (("fat", 6.8), ("protein", 5.6)):
+        for day in pd.date_range("2024-10-20", "2026-05-20", freq="45D"):
+            milk = level + rng.normal(0, 0.5)
+            rows.append((day, nutrient, milk, milk - 0.3, milk + 0.3, 1.04 * milk, 1.04 * milk + rng.normal(0, 0.1)))
+    columns = ["made_on", "nutrient", "milk", "milk_lo90", "milk_hi90", "pot_fitted", "pot_measured"]
+    return {"pot_milk": pd.DataFrame(rows, columns=columns)}
+
+
+def _setting_tables(rng: np.random.Generator) -> dict[str, pd.DataFrame]:
+    days = pd.date_range("2024-10-01", "2026-05-27", freq="5D")
+    pace = np.cumsum(rng.normal(0, 2, len(days))) / 2
+    ages = np.arange(1, 15)
+    return {
+        "culture": pd.DataFrame(
+            {
+                "made_on": days,
+                "slower_pct": pace,
+                "lo90": pace - 6,
+                "hi90": pace + 6,
+                "fresh": np.arange(len(days)) % 30 == 0,
+            }
+        ),
+        "starter_age": pd.DataFrame(
+            {
+                "starter_age_d": ages,
+                "failed_share": 0.01 + ages / 500,
+                "vats": 20 - ages,
+                "failed_seen": 0.01 + ages / 400,
+            }
+        ),
+    }
+
+
+def _label_tables() -> dict[str, pd.DataFrame]:
+    months = [add_months(MONTH, k) for k in range(1, 13)]
+    control, window, curve = [], [], []
+    for nutrient, level, half in (("fat", 6.9, 1.5), ("protein", 5.5, 1.4)):
+        for k, month in enumerate(months):
+            mean = level + 0.5 * np.sin(k / 2)
+            control.append(("eu", nutrient, "g", month, mean, *(mean + d for d in (-0.8, -0.3, 0.0, 0.3, 0.8))))
+            for value in np.arange(level - 2, level + 2, 0.1):
+                curve.append(
+                    ("eu", nutrient, "g", round(value, 1), month, float(np.exp(-(((value - mean) / 1.2) ** 8))))
+                )
+        window.append(("eu", nutrient, "g", "100 g", level, level - 0.2, level + 0.2, level, level + 0.1, level - 0.9,
+                       level - 0.6, level + 0.6, level - half, level + half, 0.95))  # fmt: skip
+    claims = [
+        ("eu", claim, month, 0.99 if k != worst else 0.8)
+        for claim, worst in (("high protein", 99), ("source of protein", 3))
+        for k, month in enumerate(months)
+    ]
+    quantiles = ["q05", "q25", "q50", "q75", "q95"]
+    return {
+        "label_control_distribution": pd.DataFrame(
+            control, columns=["rules", "nutrient", "unit", "month", "mean", *quantiles]
+        ),
+        "label_window": pd.DataFrame(
+            window,
+            columns=["rules", "nutrient", "unit", "basis", "average", "lo90", "hi90", "declared", "cautious",
+                     "on_pot_now", "ok_from", "ok_to", "limits_low", "limits_high", "wanted"],
+        ),
+        "label_curve": pd.DataFrame(curve, columns=["rules", "nutrient", "unit", "value", "month", "ok"]),
+        "claims_by_month": pd.DataFrame(claims, columns=["rules", "claim", "month", "ok"]),
+    }  # fmt: skip
 
 
 def store(
