@@ -40,7 +40,7 @@ def log_interval_mass(a: Array, b: Array) -> Array:
     high = np.where(above, -a, b)
     log_high = log_ndtr(high)
     with np.errstate(divide="ignore"):
-        return log_high + np.log1p(-np.exp(np.minimum(log_ndtr(low) - log_high, -1e-300)))
+        return np.asarray(log_high + np.log1p(-np.exp(np.minimum(log_ndtr(low) - log_high, -1e-300))))
 
 
 def censored_moments(mean: Array, var: Array, lower: Array, upper: Array) -> Censored:

@@ -26,7 +26,7 @@ class Mode(NamedTuple):
 
 
 def normal_points(count: int, dims: int, seed: int = 1) -> Array:
-    """Return ``count`` low-discrepancy standard normal points (scrambled Sobol, fixed seed), shape ``(count, dims)``."""
+    """Return low-discrepancy standard normal points (scrambled Sobol, fixed seed), shape ``(count, dims)``."""
     power = int(np.ceil(np.log2(max(count, 2))))
     raw = qmc.Sobol(dims, scramble=True, rng=np.random.default_rng(seed)).random_base2(power)[:count]
     return np.asarray(ndtri(np.clip(raw, 1e-6, 1.0 - 1e-6)), dtype=np.float64)
@@ -95,10 +95,10 @@ def find_mode(
 
 
 def weighted_points(mode: Mode, count: int, widen: float = 1.15) -> tuple[Array, Array]:
-    """Return points of a Gaussian around the mode, ``(count, d)``, and the log density there up to a constant,
-    ``(count,)``.
+    """Return points of a Gaussian around the mode, and its log density there up to a constant.
 
-    The Gaussian is made a little wider than the curvature says, so that no weight runs away in the tails.
+    Shapes ``(count, d)`` and ``(count,)``. The Gaussian is made a little wider than the curvature says, so that no
+    weight runs away in the tails.
     """
     standard = normal_points(count, len(mode.where))
     factor = np.linalg.cholesky(mode.cov) * widen
@@ -106,8 +106,7 @@ def weighted_points(mode: Mode, count: int, widen: float = 1.15) -> tuple[Array,
 
 
 def normalised(log_weights: Array, ceiling: float = 0.2) -> Array:
-    """Return weights that add up to 1, none above ``ceiling`` before the last normalisation (truncated importance
-    weights).
+    """Return weights that add up to 1, none above ``ceiling`` before the last normalisation.
 
     Truncation as in Ionides 2008, J. Comput. Graph. Stat. 17:295: a little bias for a bounded variance.
     """

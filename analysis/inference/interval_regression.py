@@ -126,7 +126,7 @@ class Gaussian(NamedTuple):
 
 
 class Tilted(NamedTuple):
-    """Log mass, mean and variance of each row's linear predictor once the row is seen exactly; ``slip`` the chance of one."""
+    """Log mass, mean and variance of each row's predictor once the row is seen; ``slip`` the chance of a slip."""
 
     log_mass: Array
     mean: Array
@@ -136,7 +136,7 @@ class Tilted(NamedTuple):
 
 @dataclass(frozen=True)
 class Posterior:
-    """Converged sites, the Gaussian they make, the log marginal likelihood ``(m,)`` and each row's slip chance ``(m, n)``."""
+    """Converged sites, the Gaussian they make, log marginal likelihood ``(m,)`` and slip chances ``(m, n)``."""
 
     sites: Sites
     gaussian: Gaussian
@@ -275,8 +275,9 @@ def _cavity(sites: Sites, gaussian: Gaussian) -> tuple[Array, Array]:
 
 
 def evidence_given_sites(looks: Looks, points: Points, sites: Sites) -> tuple[Array, Gaussian, Tilted]:
-    """Return the log marginal likelihood for given sites; it does not change to first order with the sites once they
-    converged.
+    """Return the log marginal likelihood for given sites.
+
+    To first order it does not change with the sites once they have converged.
 
     Parameters
     ----------

@@ -10,11 +10,13 @@ finite where all or none failed (maximum likelihood runs away there).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
-from scipy.special import expit, gammaln, logsumexp
+from scipy.special import expit, gammaln
 
 from analysis.inference.hyper_integration import normal_points, normalised
 
@@ -34,14 +36,13 @@ class Counts:
         bad = (self.failed < 0) | (self.failed > self.total) | (self.total < 1)
         if np.any(bad):
             i = int(np.argmax(bad))
-            msg = f"row {i}: {self.failed[i]} failed of {self.total[i]}; expected 0 to the total, and a total of 1 or more"
+            msg = f"row {i}: {self.failed[i]} failed of {self.total[i]}; expected 0 to the total, the total 1 or more"
             raise ValueError(msg)
 
 
 @dataclass(frozen=True)
 class CountPriors:
-    """Normal priors: ``mean``, ``sd`` of the coefficients ``(p,)``; ``(mean, sd)`` of the log sd of the row and group
-    effects.
+    """Normal priors of the coefficients ``(p,)`` and of the log sd of the row and group effects (mean and sd).
 
     A scale with prior sd 0 is held fixed at its mean; ``None`` leaves the effect out.
     """
@@ -70,6 +71,13 @@ class CountFit:
     weights: Array
 
 
+def _log_sum(value: Array) -> Array:
+    """Return the log of the sum of exponentials over the last axis."""
+    top = value.max(axis=-1)
+    return np.asarray(top + np.log(np.exp(value - top[..., None]).sum(axis=-1)))
+
+
+@lru_cache(maxsize=8)
 def hermite_nodes(count: int) -> tuple[Array, Array]:
     """Return nodes and log weights of the quadrature of an integral against the standard normal density."""
     nodes, weights = np.polynomial.hermite_e.hermegauss(count)
@@ -111,7 +119,7 @@ def _row_integral(counts: Counts, at: Array, row_sd: float, count: int) -> tuple
     share = (k + 0.5) / (n + 1.0)
     held = (n + 1.0) * share * (1.0 - share) * row_sd**2
     peak = held / (held + 1.0) * (np.log(share / (1.0 - share)) - at) / row_sd
-    for _ in range(8):
+    for _ in range(6):
         p = expit(at + row_sd * peak)
         peak = peak + np.clip((row_sd * (k - n * p) - peak) / (1.0 + row_sd**2 * n * p * (1.0 - p)), -1.5, 1.5)
     p = expit(at + row_sd * peak)
@@ -120,7 +128,7 @@ def _row_integral(counts: Counts, at: Array, row_sd: float, count: int) -> tuple
     u = peak[:, :, None] + width[:, :, None] * nodes
     eta = at[:, :, None] + row_sd * u
     log_p = k[:, :, None] * eta - n[:, :, None] * np.logaddexp(0.0, eta) - 0.5 * u * u + 0.5 * nodes**2 + log_w
-    whole = logsumexp(log_p, axis=2)
+    whole = _log_sum(log_p)
     share_u = np.exp(log_p - whole[:, :, None])
     slope = k[:, :, None] - n[:, :, None] * expit(eta)
     return whole + np.log(width), (share_u * slope).sum(axis=2), (share_u * slope * u).sum(axis=2)
@@ -139,7 +147,7 @@ def _with_score(
         group = counts.group
         by_group = np.zeros((int(group.max()) + 1, len(v)))
         np.add.at(by_group, group, by_row)
-    whole = logsumexp(by_group + log_v, axis=1)
+    whole = _log_sum(by_group + log_v)
     share_v = np.exp(by_group + log_v - whole[:, None])[group]
     choose = gammaln(counts.total + 1) - gammaln(counts.failed + 1) - gammaln(counts.total - counts.failed + 1)
     d_beta = counts.design.T @ (share_v * slope_row).sum(axis=1)
@@ -151,7 +159,7 @@ def _with_score(
     )
 
 
-def fit_counts(counts: Counts, priors: CountPriors, points: int = 128, nodes: int = 9) -> CountFit:
+def fit_counts(counts: Counts, priors: CountPriors, points: int = 64, nodes: int = 9) -> CountFit:
     """Fit by the mode of the posterior and weighted points around it.
 
     Parameters
@@ -202,11 +210,15 @@ def fit_counts(counts: Counts, priors: CountPriors, points: int = 128, nodes: in
         ]
         return -value + 0.5 * float(unit @ unit), -np.r_[d_beta, slopes] * sd + unit
 
-    found = minimize(loss, np.zeros(len(mean)), jac=True, method="BFGS", options={"gtol": 1e-4, "maxiter": 100})
-    where, step = found.x, 1e-4
-    slope = np.array([(loss(where + e)[1] - loss(where - e)[1]) / (2 * step) for e in np.eye(len(mean)) * step])
-    size, basis = np.linalg.eigh(0.5 * (slope + slope.T))
-    root = basis / np.sqrt(np.maximum(size, 0.5))
+    def root_of_covariance(at: Array, step: float) -> Array:
+        slope = np.array([(loss(at + e)[1] - loss(at - e)[1]) / (2 * step) for e in np.eye(len(mean)) * step])
+        size, basis = np.linalg.eigh(0.5 * (slope + slope.T))
+        return np.asarray(basis / np.sqrt(np.maximum(np.abs(size), 0.5)))
+
+    root = root_of_covariance(np.zeros(len(mean)), 1e-3)
+    options: Any = {"gtol": 1e-3, "maxiter": 100, "hess_inv0": root @ root.T}
+    where = minimize(loss, np.zeros(len(mean)), jac=True, method="BFGS", options=options).x
+    root = root_of_covariance(where, 1e-4)
     beta, row_sd, group_sd = unpack(mean + sd * where)
     standard = normal_points(points, len(mean), seed=5)
     unit = where + standard @ root.T
@@ -230,6 +242,6 @@ def fit_counts(counts: Counts, priors: CountPriors, points: int = 128, nodes: in
 
 
 def mean_share(eta: Array, row_sd: Array, nodes: int = 15) -> Array:
-    """Return the expected share of failures over the row effect, same shape as ``eta``; ``row_sd`` broadcasts with it."""
+    """Return the expected share of failures over the row effect, shaped as ``eta``; ``row_sd`` broadcasts."""
     u, log_u = hermite_nodes(nodes)
     return np.asarray((expit(eta[..., None] + row_sd[..., None] * u) * np.exp(log_u)).sum(axis=-1))

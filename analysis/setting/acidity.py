@@ -19,7 +19,8 @@ from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
 
-START_PH = 6.55  # warm ewes' milk: 6.63 +- 0.04 (Mahmood & Usman 2010, Pak. J. Nutr. 9:1192) less the starter's acid; judgement
+# Ewes' milk 6.63 +- 0.04 (Mahmood & Usman 2010, Pak. J. Nutr. 9:1192), less the starter's acid: judgement.
+START_PH = 6.55
 END_PH = 4.1  # where livelier cultures end up (4.07-4.15 by day 28, control of PMC5448425); judgement
 STEEP = (3.0, 0.6)  # judgement: 5.3 at 130-170 min, 4.6 at 190-270 min, at most 0.012-0.018 a minute near pH 5.6
 # Onset at 5.30 +- 0.10 in milk held at 90 C (5.2-5.4, Lucey & Singh 1998, from memory), seen in the pot 0-0.15 lower
@@ -65,8 +66,9 @@ class Acidity:
 
 
 def read_acidity(readings: pd.DataFrame) -> Acidity:
-    """Learn the steepness of the pH curve from vats read more than once, and the time that each vat's readings point
-    to.
+    """Learn the steepness of the pH curve, and the time that each vat's readings point to.
+
+    The steepness comes from vats that were read more than once.
 
     Parameters
     ----------
@@ -109,12 +111,12 @@ def read_acidity(readings: pd.DataFrame) -> Acidity:
         w=("w", "sum"), wt=("wt", "sum"), best=("w", "max"), readings=("w", "size")
     )
     # Readings of one vat share the vat's departure from the common curve: two are worth at most twice the best one.
-    weight = np.minimum(by["w"], 2.0 * by["best"])
+    weight = np.minimum(by["w"].to_numpy(), 2.0 * by["best"].to_numpy())
     by_batch = pd.DataFrame(
         {
             "batch_id": by.index.to_numpy(),
             "log_minutes": (by["wt"] / by["w"]).to_numpy(),
-            "sd": weight.to_numpy() ** -0.5,
+            "sd": weight**-0.5,
             "readings": by["readings"].to_numpy(dtype=np.float64),
         }
     )

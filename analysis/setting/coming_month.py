@@ -90,7 +90,7 @@ class ComingMonth:
         )
 
     def past_best(self) -> float:
-        """Return the probability that the usual warmth is more than half a degree past the warmth of the shortest set."""
+        """Return the probability that the usual warmth is more than half a degree past the best."""
         return float(np.mean(self.set_time.hyper.best_c < self.usual_c - 0.5))
 
 
@@ -104,7 +104,7 @@ def _habits(vats: Vats, count: int, rng: np.random.Generator) -> pd.DataFrame:
 
 
 def _day_and_protein(milk: Any, month: str, rng: np.random.Generator) -> tuple[pd.DatetimeIndex, Array, bool]:
-    """A random milk day of the month for each draw of the milk, and the bulk milk's protein on it."""
+    """Draw a random milk day of the month for each draw of the milk, and take the bulk milk's protein on it."""
     days = days_of(month)
     draws = milk.draws["milk"].sizes["draw"]
     coming = milk.draws["milk"].sel(source="bulk", component="protein_g_100g")
@@ -192,7 +192,7 @@ def _candidates(coming: ComingMonth) -> tuple[Array, Array]:
 
 
 def _best_of(coming: ComingMonth, warmth: Array, dose: Array) -> tuple[float, float] | None:
-    """The settings among the given ones that bring the median nearest to the usual time, small changes preferred."""
+    """Return the settings that bring the median nearest to the usual time, small changes preferred."""
     if len(warmth) == 0:
         return None
     now = float(np.exp(np.median(coming.log_mean(np.array([coming.usual_c]), np.array([coming.usual_g_kg])))))
@@ -369,6 +369,9 @@ def _effects(coming: ComingMonth) -> dict[str, Array]:
     warm = coming.set_time.hyper.slowness(np.array([coming.usual_c, coming.usual_c + 1.0]))
     return {
         "incubator_c": warm[:, 1] - warm[:, 0],
-        **{name: beta[name] for name in ("starter_g_kg", "starter_age_d", "milk_age_h", "protein_g_100g", "hold_min", "line_days")},
+        **{
+            name: beta[name]
+            for name in ("starter_g_kg", "starter_age_d", "milk_age_h", "protein_g_100g", "hold_min", "line_days")
+        },
         "heat_c": 0.1 * beta["heat_c"],
     }

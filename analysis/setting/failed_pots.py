@@ -57,7 +57,7 @@ class FailedPots:
         return mean, np.minimum(low, mean), np.maximum(high, mean)
 
     def effects(self) -> pd.DataFrame:
-        """Return what each setting does to the failed share: relative change in %, its 90 % interval, share from own records."""
+        """Return what each setting does to the failed share: % change, 90 % interval, share from own records."""
         out = []
         units = {
             "starter_age_d": "% per day",
@@ -114,7 +114,8 @@ def fit_failed_pots(vats: Vats) -> FailedPots:
     used = rows[counted]
     age_known = vats.rows["age_known"]
     ages = rows.loc[age_known & counted, "starter_age_d"].round().astype(int)
-    tried = {int(age): int(count) for age, count in ages.value_counts().sort_index().items() if 1 <= int(age) <= 14}
+    found, times = np.unique(ages.to_numpy(dtype=np.int64), return_counts=True)
+    tried = {int(age): int(count) for age, count in zip(found, times, strict=True) if 1 <= age <= 14}
     counts = Counts(
         np.round(used["pots_failed"].to_numpy(dtype=np.float64)),
         np.round(used["pots_filled"].to_numpy(dtype=np.float64)),
@@ -152,7 +153,7 @@ def starter_curve(failed: FailedPots) -> pd.DataFrame:
 
 
 def longest_age(curve: pd.DataFrame, share: float = CHOSEN_SHARE) -> int | None:
-    """Return the longest tried starter age up to which the expected failed share stays at or below ``share``; None if none does."""
+    """Return the longest tried age up to which the expected failed share stays at or below ``share``, or None."""
     over = curve["failed_share"] > share
     kept = curve[~over.cummax()] if len(curve) else curve
     return int(kept["starter_age_d"].iloc[-1]) if len(kept) else None
@@ -160,12 +161,5 @@ def longest_age(curve: pd.DataFrame, share: float = CHOSEN_SHARE) -> int | None:
 
 def starter_rows(curve: pd.DataFrame) -> list[dict[str, Any]]:
     """Return the ``starter`` rows of decisions.json."""
-    return [
-        {
-            "starter_age_d": int(row.starter_age_d),
-            "failed_share": float(row.failed_share),
-            "lo90": float(row.lo90),
-            "hi90": float(row.hi90),
-        }
-        for row in curve.itertuples()
-    ]
+    kept = ["starter_age_d", "failed_share", "lo90", "hi90"]
+    return [dict(zip(kept, values, strict=True)) for values in curve[kept].itertuples(index=False, name=None)]

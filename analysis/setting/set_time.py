@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 from scipy.stats import norm
 
 from analysis.inference.hyper_integration import Mode, find_mode, normal_points, normalised, weighted_points
@@ -31,7 +31,7 @@ from analysis.inference.interval_regression import (
     fit_sites,
 )
 from analysis.setting.acidity import PH_WHEN_SET, SHAPE_SD, STEEP, Acidity, curve_position
-from analysis.setting.vats import LONGEST_LINE_D, PROTEIN_HERE, Vats
+from analysis.setting.vats import LONGEST_LINE_D, LOOK_SLIP, PROTEIN_HERE, Vats
 from analysis.setting.warmth import log_slowness
 
 Array = NDArray[np.float64]
@@ -56,8 +56,8 @@ PRIORS: dict[str, tuple[float, float]] = {
     "heat_c": (0.25, 0.12),
     # Beyond full denaturation a longer hold adds formate and dry matter (from memory): nearly nothing.
     "hold_min": (-0.01, 0.02),
-    # Per 30 days since the starter was new: a line passed on from vat to vat drifts and picks up phage (renewed every 2-4
-    # weeks in common practice), so that it rather slows; no figure found.
+    # Per 30 days since the starter was new: a line passed on from vat to vat drifts and picks up phage (it is renewed
+    # every 2-4 weeks in common practice), so that it rather slows; no figure found.
     "line_days": (0.03, 0.03),
 }
 COEFFICIENTS = tuple(PRIORS)
@@ -121,7 +121,7 @@ class Hyper:
 
     @classmethod
     def from_unit(cls, unit: Array, names: tuple[str, ...]) -> Hyper:
-        """Return hyperparameters from standard normal coordinates ``(m, d)``; those not named stay at their prior mean."""
+        """Return hyperparameters from standard normal coordinates ``(m, d)``; others stay at their prior mean."""
         value = {name: np.full(len(unit), mean) for name, (mean, _) in HYPER.items()}
         for j, name in enumerate(names):
             mean, sd = HYPER[name]
@@ -158,8 +158,8 @@ class Renewal:
         return np.asarray(np.minimum(np.exp(self.log_rate + self.tilt * (culture - self.usual)), 1.0 / 3.0))
 
 
-# Prior mean and sd: once in 45 days, and twice as likely for a culture 15 % slower (renew every 2-4 weeks or at once after a
-# slow vat is common practice; makers hold out longer): judgement.
+# Prior mean and sd: once in 45 days, and twice as likely for a culture 15 % slower (renew every 2-4 weeks or at once
+# after a slow vat is common practice; makers hold out longer): judgement.
 _RENEW_LOG_RATE = (float(np.log(1.0 / 45.0)), 0.8)
 _RENEW_TILT = (4.5, 3.0)
 
@@ -222,6 +222,8 @@ class SetTime:
         Whether any pH reading could be used.
     line_now
         Days since the starter was new, at the newest vat that told something.
+    usual_state
+        Mean of the culture's state over the fitted vats, ageing of the line included.
     renewal
         How readily this maker renews the starter; None where no renewal is on record.
     """
@@ -236,13 +238,14 @@ class SetTime:
     steep_sd: float
     has_ph: bool
     line_now: float = 0.0
+    usual_state: float = 0.0
     renewal: Renewal | None = None
 
     def culture_at(self, day: pd.Timestamp, rng: np.random.Generator) -> Array:
         """Draw the culture's part of the log minutes on a day to come, ``(draws,)``: drift, ageing line and renewal.
 
-        The state fades towards its mean, the line grows older, and the maker may renew the starter before that day: sooner
-        where the culture is slow, by a rate learnt from the renewals on record. A renewed culture is a new draw.
+        The state fades towards its mean, the line grows older, and the maker may renew the starter before that day:
+        sooner where the culture is slow, by a rate learnt from the renewals on record. A renewed culture is a new draw.
         """
         count = len(self.culture_now)
         gap = _FAR_DAYS if self.last_day is None else float(max((day - self.last_day).days, 0))
@@ -258,6 +261,11 @@ class SetTime:
         renewed = rng.random(count) < -np.expm1(-rate * min(gap, LONGEST_LINE_D))
         since = rng.random(count) * min(gap, LONGEST_LINE_D)
         return np.asarray(np.where(renewed, fresh + per_day * since, state + per_day * older))
+
+    def slower_now(self) -> Array:
+        """Return draws ``(draws,)`` of how much slower than its own usual the culture is by now, log minutes."""
+        per_day = self.beta[:, COEFFICIENTS.index("line_days")] / 30.0
+        return np.asarray(self.culture_now + per_day * self.line_now - self.usual_state)
 
     def log_mean(self, rows: pd.DataFrame, culture: Array, protein: Array | None = None) -> Array:
         """Return log minutes without vat noise, ``(draws, rows)``.
@@ -280,7 +288,7 @@ class SetTime:
         return np.asarray(out, dtype=np.float64)
 
     def to_target(self, target_ph: float, rng: np.random.Generator) -> Array | None:
-        """Draws ``(draws,)`` of log minutes from set to the target pH as a ratio; None without readings or past the curve."""
+        """Draw the log ratio of minutes to the target pH over minutes to set; None without readings to go by."""
         if not self.has_ph or not 4.2 <= target_ph <= 5.4:
             return None
         steep = np.maximum(self.steep + self.steep_sd * rng.standard_normal(len(self.beta)), 1.0)
@@ -301,7 +309,7 @@ def _nodes(rows: pd.DataFrame) -> tuple[NDArray[np.intp], Array]:
 
 
 def _fitted_rows(vats: Vats, acidity: Acidity) -> pd.DataFrame:
-    """Vats that tell something, with their pH time; a new starter counts from its own day even where that vat tells nothing."""
+    """Return vats that tell something, with their pH time; a new starter counts even where its vat tells nothing."""
     rows = vats.rows.copy()
     epoch = np.cumsum(rows["fresh"].to_numpy(dtype=bool))
     ph = acidity.by_batch.set_index("batch_id")
@@ -310,7 +318,8 @@ def _fitted_rows(vats: Vats, acidity: Acidity) -> pd.DataFrame:
     rows["epoch"] = epoch
     keep = (rows["look"] | rows["ph_log"].notna()) & (rows["aside"] == "")
     rows = rows[keep].reset_index(drop=True)
-    rows.loc[rows["seen"] == "", ["seen", "slip"]] = ["pH readings", 0.02]
+    unseen = rows["seen"] == ""
+    rows["seen"], rows["slip"] = rows["seen"].mask(unseen, "pH readings"), rows["slip"].mask(unseen, LOOK_SLIP)
     rows["epoch_start"] = np.r_[False, np.diff(rows["epoch"]) > 0] if len(rows) else np.zeros(0, dtype=bool)
     return rows
 
@@ -406,11 +415,12 @@ def fit_set_time(vats: Vats, acidity: Acidity, draws: int, rng: np.random.Genera
         hyper.take(pick),
         pd.Timestamp(rows["made_on"].iloc[-1]),
         rows,
-        _culture_table(rows, looks, posterior, weights),
+        _culture_table(rows, looks, posterior, weights, line),
         acidity.steep,
         acidity.steep_sd,
         acidity.any,
         line_now,
+        float(state.mean()),
         learn_renewal(rows, state),
     )
 
@@ -453,7 +463,8 @@ def _integrate(
 
     def log_posterior(unit: Array, sites: Sites) -> Array:
         points = _points(rows, looks.design, Hyper.from_unit(unit, names), steep)
-        return evidence_given_sites(looks, points, sites)[0] - 0.5 * np.sum(unit**2, axis=1)
+        evidence = evidence_given_sites(looks, points, sites)[0]
+        return np.asarray(evidence - 0.5 * np.sum(unit**2, axis=1), dtype=np.float64)
 
     def value_and_gradient(unit: Array) -> tuple[Array, Array]:
         # Sites need only converge loosely on the way; the evidence is flat in them there, so that its slope in the
@@ -498,25 +509,29 @@ def _no_culture() -> pd.DataFrame:
     )
 
 
-def _culture_table(rows: pd.DataFrame, looks: Looks, posterior: Posterior, weights: Array) -> pd.DataFrame:
-    """The culture's state by day, mixed over the hyperparameter points."""
+def _culture_table(rows: pd.DataFrame, looks: Looks, posterior: Posterior, weights: Array, line: float) -> pd.DataFrame:
+    """Return the culture's state by day, ageing of the line included, mixed over the hyperparameter points."""
     g = posterior.gaussian
     mean = weights @ g.drift
     sd = np.sqrt(weights @ (g.drift_var + (g.drift - mean) ** 2))
     first = np.flatnonzero(np.diff(looks.node, prepend=-1))
+    state = mean + line * rows["line_days"].to_numpy(dtype=np.float64)[first]
+    state = state - state.mean()
     return pd.DataFrame(
         {
             "made_on": rows["made_on"].iloc[first].to_numpy(),
-            "culture": mean,
-            "lo90": mean - 1.645 * sd,
-            "hi90": mean + 1.645 * sd,
+            "culture": state,
+            "lo90": state - 1.645 * sd,
+            "hi90": state + 1.645 * sd,
             "fresh": rows["epoch_start"].iloc[first].to_numpy(dtype=bool),
         }
     )
 
 
 def quantiles_of_mixture(mean: Array, sd: Array, shares: tuple[float, ...]) -> Array:
-    """Return quantiles of equal mixtures of normals, ``(shares, columns)``, by bisection.
+    """Return quantiles of equal mixtures of normals, ``(shares, columns)``, by bracketed Newton steps.
+
+    The quantile of a mixture lies between the lowest and the highest of its members' quantiles.
 
     Parameters
     ----------
@@ -528,12 +543,22 @@ def quantiles_of_mixture(mean: Array, sd: Array, shares: tuple[float, ...]) -> A
         Wanted probabilities.
     """
     width = sd[:, None]
+    centre, spread = mean.mean(axis=0), np.sqrt(mean.var(axis=0) + np.mean(sd**2))
     out = np.empty((len(shares), mean.shape[1]))
     for i, share in enumerate(shares):
-        low, high = (mean - 6.0 * width).min(axis=0), (mean + 6.0 * width).max(axis=0)
-        for _ in range(26):
-            middle = 0.5 * (low + high)
-            below = ndtr((middle - mean) / width).mean(axis=0) < share
-            low, high = np.where(below, middle, low), np.where(below, high, middle)
-        out[i] = 0.5 * (low + high)
+        members = mean + ndtri(share) * width
+        low, high = members.min(axis=0), members.max(axis=0)
+        at = np.clip(centre + ndtri(share) * spread, low, high)
+        for _ in range(30):
+            z = (at - mean) / width
+            over = ndtr(z).mean(axis=0) - share
+            low, high = np.where(over < 0, at, low), np.where(over < 0, high, at)
+            density = (np.exp(-0.5 * z * z) / width).mean(axis=0) / np.sqrt(2.0 * np.pi)
+            step = at - over / np.maximum(density, 1e-12)
+            new = np.where((step > low) & (step < high), step, 0.5 * (low + high))
+            done = np.max(np.abs(new - at)) < 1e-6
+            at = new
+            if done:
+                break
+        out[i] = at
     return out

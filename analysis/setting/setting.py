@@ -109,16 +109,17 @@ class SettingFit:
         return pd.DataFrame(points.T, columns=["first_check_min", "expected_min", "latest_min"], index=vats.index)
 
     def _ph_curves(self) -> pd.DataFrame:
-        """The readings, and the curve of a usual vat next month (``kind`` reading or usual)."""
+        """Return the readings, and the curve of a usual vat next month (``kind`` reading or usual)."""
         readings = self.season.tables["ph_readings"]
-        seen = readings[["batch_id", "minutes", "ph"]].dropna().assign(kind="reading")
+        seen: pd.DataFrame = readings[["batch_id", "minutes", "ph"]].dropna().assign(kind="reading")
         if not self.acidity.any:
             return seen
         expected = float(self.coming.window(np.array([self.coming.usual_c]), np.array([self.coming.usual_g_kg]))[1, 0])
         minutes = np.arange(10.0, 2.2 * expected, 5.0)
         curve = ph_at(minutes, expected, float(np.median(self.set_time.hyper.ph_set)), self.acidity.steep)
         usual = pd.DataFrame({"batch_id": "usual vat next month", "minutes": minutes, "ph": curve, "kind": "usual"})
-        return pd.concat([seen, usual], ignore_index=True)
+        joined: pd.DataFrame = pd.concat([seen, usual], ignore_index=True)
+        return joined
 
     def _ph_at_set(self) -> pd.DataFrame:
         drawn = self.set_time.hyper.ph_set
@@ -135,6 +136,26 @@ class SettingFit:
             }
         )
 
+    def _culture_flags(self) -> list[Finding]:
+        """Return what is worth saying about the culture's state."""
+        out: list[Finding] = []
+        if self.set_time.last_day is None:
+            return out
+        since = (pd.Timestamp(last_day(self.season.month)) - self.set_time.last_day).days
+        if since > 45:
+            text = f"the newest look at a vat is {since} days old; the culture may have moved since"
+            out.append(note("set-time-old-looks", text))
+        slower = float(np.mean(self.set_time.slower_now() > np.log(1.08)))
+        if slower > 0.7:
+            out.append(
+                note(
+                    "culture-has-slowed",
+                    f"the culture is probably ({100 * slower:.0f} %) more than 8 % slower than its own usual",
+                    advice="renew the starter from a clean source, as the hygiene plan says",
+                )
+            )
+        return out
+
     def _flags(self, advice: list[dict[str, Any]], curve: pd.DataFrame) -> list[Finding]:
         coming, out = self.coming, []
         month = month_words(coming.month)
@@ -142,7 +163,8 @@ class SettingFit:
         out.append(
             note(
                 "set-is-not-acid-enough",
-                "set is not acid enough: check the pH before cooling, as the hygiene plan says. A vat that has not set by "
+                "set is not acid enough: check the pH before cooling, as the hygiene plan says. A vat that has "
+                "not set by "
                 f"{latest:.0f} min at the usual settings, or is above the target pH when moved out, is {PLAN}",
             )
         )
@@ -151,7 +173,8 @@ class SettingFit:
             out.append(
                 warning(
                     "set-time-from-prior",
-                    "no vat of this dairy tells when it set, so the set time rests on published knowledge alone and its window is wide",
+                    "no vat of this dairy tells when it set, so the set time rests on published knowledge alone "
+                    "and its window is wide",
                     file="set_checks.csv",
                     advice="note two or three looks at every vat: the minutes, and whether it was liquid or set",
                 )
@@ -176,7 +199,7 @@ class SettingFit:
                     "target-ph-time-unknown",
                     "when the target pH is reached cannot be said: no pH reading of a vat in the making could be used"
                     if not self.acidity.any
-                    else "when the target pH is reached cannot be said: the target lies outside the part of the curve that is known",
+                    else "when the target pH is reached cannot be said: the target is off the known part of the curve",
                     advice="read the pH of a vat two or three times while it sets and before it cools",
                 )
             )
@@ -185,50 +208,14 @@ class SettingFit:
             out.append(
                 note(
                     "past-best-warmth",
-                    f"at {coming.usual_c:g} C the culture is probably ({100 * past:.0f} %) past the warmth at which it sets soonest: "
+                    f"at {coming.usual_c:g} C the culture is probably ({100 * past:.0f} %) past the warmth at "
+                    f"which it sets soonest: "
                     "hotter would not be quicker, and a degree less costs little or nothing and gives a finer gel",
                     advice="make a trial vat a degree cooler before changing anything",
                 )
             )
-        if self.set_time.last_day is not None:
-            since = (pd.Timestamp(last_day(self.season.month)) - self.set_time.last_day).days
-            if since > 45:
-                out.append(
-                    note(
-                        "set-time-old-looks",
-                        f"the newest look at a vat is {since} days old; the culture may have moved since",
-                    )
-                )
-            slower = float(np.mean(self.set_time.culture_now > np.log(1.08)))
-            if slower > 0.7:
-                out.append(
-                    note(
-                        "culture-has-slowed",
-                        f"the culture is probably ({100 * slower:.0f} %) more than 8 % slower than its own usual",
-                        advice="renew the starter from a clean source, as the hygiene plan says",
-                    )
-                )
-        if curve.empty:
-            out.append(
-                note(
-                    "starter-age-unknown",
-                    "no vat has its starter age and its failed pots noted, so nothing is said about starter age",
-                )
-            )
-        else:
-            age = longest_age(curve)
-            words = (
-                f"up to {age} days, the expected share of failed pots stays at or below {100 * CHOSEN_SHARE:g} %"
-                if age is not None
-                else f"no starter age tried so far keeps the expected share of failed pots at or below {100 * CHOSEN_SHARE:g} %"
-            )
-            out.append(
-                note(
-                    "starter-age",
-                    f"of the ages this dairy has tried: {words}. This is what went together in these records, not proof: "
-                    "the maker chose age and warmth for reasons",
-                )
-            )
+        out.extend(self._culture_flags())
+        out.append(_starter_flag(curve))
         if any(row["trial_vat_first"] for row in advice):
             out.append(
                 note(
@@ -239,8 +226,26 @@ class SettingFit:
         return out
 
 
+def _starter_flag(curve: pd.DataFrame) -> Finding:
+    """Return what the starter's age went together with."""
+    if curve.empty:
+        text = "no vat has its starter age and its failed pots noted, so nothing is said about starter age"
+        return note("starter-age-unknown", text)
+    age = longest_age(curve)
+    words = (
+        f"up to {age} days, the expected share of failed pots stays at or below {100 * CHOSEN_SHARE:g} %"
+        if age is not None
+        else f"no age tried so far keeps the expected share of failed pots at or below {100 * CHOSEN_SHARE:g} %"
+    )
+    return note(
+        "starter-age",
+        f"of the ages this dairy has tried: {words}. This is what went together in these records, not proof: "
+        "the maker chose age and warmth for reasons",
+    )
+
+
 def culture_table(set_time: SetTime) -> pd.DataFrame:
-    """Return what the culture has been doing: ``made_on, slower_pct, lo90, hi90, fresh`` (above 0: slower than its usual)."""
+    """Return what the culture has been doing: ``made_on, slower_pct, lo90, hi90, fresh``; above 0 is slower."""
     table = set_time.culture
     out = table[["made_on"]].copy()
     for name, column in (("slower_pct", "culture"), ("lo90", "lo90"), ("hi90", "hi90")):

@@ -42,28 +42,25 @@ def _stalled(readings: pd.DataFrame) -> set[str]:
 
 
 def _cause(row: Any, *, slow: bool, stalled: bool, neighbours_slow: int, neighbours: int, share: float) -> str:
-    """Likely cause by the signs of the trade, the surest first."""
-    if row.inhibitor == "positive":
-        return "residue in the milk (the inhibitor test was positive): find the ewe or the flock before the next vat"
-    if row.fill_c > HOT_FILL_C:
-        return f"starter hurt by heat (milk at {row.fill_c:.0f} C when filled)"
-    if row.failed_as == "broken":
-        return "moved or shaken before it was set"
-    if row.failed_as == "taint":
-        return "yeast or coliforms: look at hygiene after heating, and at the starter"
-    if stalled or (slow and neighbours >= 1 and neighbours_slow == neighbours):
-        return "phage, or a starter that has gone off: it stalls, and the vats around it were slow too; take a new starter from a clean source"
-    if slow and row.starter_age_d >= OLD_STARTER_D and row.age_known:
-        return f"old starter ({row.starter_age_d:.0f} days)"
-    if not SAFE_INCUBATOR_C[0] <= row.incubator_c <= SAFE_INCUBATOR_C[1]:
-        return f"warmth ({row.incubator_c:.1f} C)"
-    if slow:
-        return "this vat alone was slow: cleaning residue in the vat or the pots, or residue in its milk"
-    if row.failed_as == "whey":
-        return "whey: too warm, too little starter, moved while setting, or milk of late lactation with many cells"
-    if 0.0 < share < 0.2:
-        return "few pots: a cold corner, the door side, or pots filled late"
-    return "no sign in the records points to a cause"
+    """Return the likely cause by the signs of the trade, the surest first."""
+    phage = stalled or (slow and neighbours >= 1 and neighbours_slow == neighbours)
+    low, high = SAFE_INCUBATOR_C
+    signs = (
+        (
+            row.inhibitor == "positive",
+            "residue in the milk (the inhibitor test was positive): find the ewe or the flock",
+        ),
+        (row.fill_c > HOT_FILL_C, f"starter hurt by heat (milk at {row.fill_c:.0f} C when filled)"),
+        (row.failed_as == "broken", "moved or shaken before it was set"),
+        (row.failed_as == "taint", "yeast or coliforms: look at hygiene after heating, and at the starter"),
+        (phage, "phage, or a starter that has gone off (stalled, or slow like its neighbours): take a new, clean one"),
+        (slow and row.age_known and row.starter_age_d >= OLD_STARTER_D, f"old starter ({row.starter_age_d:.0f} days)"),
+        (not low <= row.incubator_c <= high, f"warmth ({row.incubator_c:.1f} C)"),
+        (slow, "this vat alone was slow: cleaning residue in the vat or the pots, or residue in its milk"),
+        (row.failed_as == "whey", "too warm, too little starter, moved while setting, or late milk with many cells"),
+        (0.0 < share < 0.2, "few pots: a cold corner, the door side, or pots filled late"),
+    )
+    return next((words for true, words in signs if true), "no sign in the records points to a cause")
 
 
 def vats_gone_wrong(
@@ -95,15 +92,16 @@ def vats_gone_wrong(
         if len(set_time.rows)
         else pd.DataFrame(columns=["fitted", "fitted_sd", "slip_chance"])
     )
-    latest = np.exp(fitted["fitted"] + 1.645 * fitted["fitted_sd"]).reindex(rows["batch_id"]).to_numpy(dtype=np.float64)
-    expected = np.exp(fitted["fitted"]).reindex(rows["batch_id"]).to_numpy(dtype=np.float64)
-    slip = fitted["slip_chance"].reindex(rows["batch_id"]).fillna(0.0).to_numpy(dtype=np.float64)
+    fitted = fitted.reindex(rows["batch_id"])
+    middle, spread = (fitted[name].to_numpy(dtype=np.float64) for name in ("fitted", "fitted_sd"))
+    latest, expected = np.exp(middle + 1.645 * spread), np.exp(middle)
+    slip = np.nan_to_num(fitted["slip_chance"].to_numpy(dtype=np.float64))
     lower = rows["lower_min"].to_numpy(dtype=np.float64)
     slow = (lower > latest) | ((slip > 0.5) & (lower > expected))
     odd = (slip > 0.5) & ~slow
     stalled = rows["batch_id"].isin(_stalled(readings)).to_numpy()
     share = (rows["pots_failed"] / rows["pots_filled"]).where(rows["pots_filled"] > 0).to_numpy(dtype=np.float64)
-    known = np.where(np.isnan(rows["pots_filled"]), False, True)
+    known = (rows["pots_filled"] > 0).to_numpy(dtype=bool)
     expected_high = np.ones(len(rows))
     if len(rows):
         expected_high[known] = failed.share(rows[known])[2] if known.any() else 1.0
@@ -120,10 +118,7 @@ def vats_gone_wrong(
             for words, true in (
                 ("inhibitor test positive", positive[i]),
                 (f"not set at {lower[i]:.0f} min, expected at {expected[i]:.0f}", slow[i]),
-                (
-                    f"seen set before {rows['upper_min'].iloc[i]:.0f} min, expected at {expected[i]:.0f}: a look noted for another vat?",
-                    odd[i],
-                ),
+                (f"seen set before {row['upper_min']:.0f} min, expected at {expected[i]:.0f}", odd[i]),
                 ("pH stalled", stalled[i]),
                 (f"{100 * share[i]:.0f} % of the pots failed", many[i]),
             )
@@ -155,65 +150,100 @@ def vats_gone_wrong(
     return pd.DataFrame(out, columns=columns)
 
 
+def _say(code: str, row: Any, column: str, text: str, advice: str, expected: str | None = None) -> Finding:
+    """Return a warning about one value of a vat."""
+    seen = getattr(row, column)
+    return warning(
+        code,
+        f"batch {row.batch_id}: {text}",
+        file="batches.csv",
+        row=int(row.file_row),
+        column=column,
+        value=seen if isinstance(seen, str) else f"{seen:g}",
+        expected=expected,
+        advice=advice,
+    )
+
+
+def _heat_caution(row: Any, usual: dict[str, float]) -> Finding | None:
+    """Caution where a vat was heated below legal pasteurisation or below the dairy's own usual."""
+    hold = row.hold_min
+    legal = any(row.heat_c >= warmth and (np.isnan(hold) or hold >= minutes) for warmth, minutes in _PASTEURISED)
+    if not np.isnan(row.heat_c) and not legal:
+        return _say(
+            "heat-below-pasteurisation",
+            row,
+            "heat_c",
+            "this heat treatment looks lower than legal pasteurisation",
+            f"the local code decides; until it is clear the vat is {PLAN}",
+            "72 C for 15 s, 63 C for 30 min, or equal",
+        )
+    if row.heat_c < usual["heat_c"] - 5.0:
+        text, advice = "heated less than usual", "expect a softer gel and a later set, and see the hygiene plan"
+        return _say("heat-below-usual", row, "heat_c", text, advice, f"about {usual['heat_c']:g} C")
+    if hold < 0.5 * usual["hold_min"]:
+        text = "held hot for less than half the usual time"
+        return _say(
+            "hold-below-usual", row, "hold_min", text, "see the hygiene plan", f"about {usual['hold_min']:g} min"
+        )
+    return None
+
+
+def _vat_cautions(row: Any, usual: dict[str, float], target_ph: float) -> list[Finding]:
+    """Cautions about one vat."""
+    out: list[Finding] = []
+    low, high = SAFE_INCUBATOR_C
+    if row.end_ph > target_ph:
+        text = "above the target pH when moved out; set is not acid enough"
+        out.append(_say("end-ph-above-target", row, "end_ph", text, f"such a vat is {PLAN}", f"at most {target_ph:g}"))
+    if not np.isnan(row.incubator_c) and not low <= row.incubator_c <= high:
+        text, advice = (
+            "stood outside the bounds that advice keeps to",
+            "check the thermometer and the dairy's own limits",
+        )
+        out.append(_say("warmth-outside-bounds", row, "incubator_c", text, advice, f"{low:g} to {high:g} C"))
+    if row.fill_c > HOT_FILL_C:
+        text, advice = "filled so hot that the starter is hurt", "let the milk cool before the starter goes in"
+        out.append(_say("filled-hot", row, "fill_c", text, advice, f"at most {HOT_FILL_C:g} C"))
+    heat = _heat_caution(row, usual)
+    if heat is not None:
+        out.append(heat)
+    if row.inhibitor == "positive":
+        advice = f"such milk and what was made of it is {PLAN}; keep testing every vat"
+        out.append(_say("inhibitor-positive", row, "inhibitor", "the milk stopped the test culture", advice))
+    return out
+
+
 def cautions(season: Any, vats: Vats, wrong: pd.DataFrame) -> list[Finding]:
     """Return cautions about the vats of the month under review, by row.
 
     End pH above the target, warmth outside the safe bounds, heat treatment below the usual or below legal
     pasteurisation, a positive inhibitor test, and what else went wrong.
+
+    Parameters
+    ----------
+    season
+        The Season.
+    vats
+        From `read_vats`.
+    wrong
+        From `vats_gone_wrong`.
     """
     start = pd.Timestamp(first_day(season.month))
-    raw = season.tables["batches"]
-    new = raw[raw["made_on"] >= start]
+    batches = season.tables["batches"]
     target = float(season.dairy.limits.target_ph)
-    out: list[Finding] = []
-
-    def say(code: str, row: Any, column: str, text: str, advice: str, expected: str | None = None) -> None:
-        out.append(
-            warning(
-                code, text, file="batches.csv", row=int(row.file_row), column=column,
-                value=f"{getattr(row, column):g}" if column != "inhibitor" else str(row.inhibitor), expected=expected, advice=advice,
-            )
-        )  # fmt: skip
-
-    for row in new.itertuples():
-        name = f"batch {row.batch_id}"
-        if row.end_ph > target:
-            say("end-ph-above-target", row, "end_ph", f"{name} was above the target pH when moved out; set is not acid enough",
-                f"such a vat is {PLAN}", f"at most {target:g}")  # fmt: skip
-        low, high = SAFE_INCUBATOR_C
-        if not np.isnan(row.incubator_c) and not low <= row.incubator_c <= high:
-            say("warmth-outside-bounds", row, "incubator_c", f"{name} stood outside the bounds that advice keeps to",
-                "check the thermometer and the dairy's own limits", f"{low:g} to {high:g} C")  # fmt: skip
-        if row.fill_c > HOT_FILL_C:
-            say("filled-hot", row, "fill_c", f"{name} was filled so hot that the starter is hurt",
-                "let the milk cool before the starter goes in", f"at most {HOT_FILL_C:g} C")  # fmt: skip
-        hold = row.hold_min
-        legal = any(row.heat_c >= warmth and (np.isnan(hold) or hold >= minutes) for warmth, minutes in _PASTEURISED)
-        if not np.isnan(row.heat_c) and not legal:
-            say("heat-below-pasteurisation", row, "heat_c", f"{name}: this heat treatment looks lower than legal pasteurisation",
-                f"the local code decides; until it is clear the vat is {PLAN}", "72 C for 15 s, 63 C for 30 min, or equal")  # fmt: skip
-        elif row.heat_c < vats.usual["heat_c"] - 5.0:
-            say("heat-below-usual", row, "heat_c", f"{name} was heated less than usual", "expect a softer gel and a later set, and see the hygiene plan",
-                f"about {vats.usual['heat_c']:g} C")  # fmt: skip
-        elif hold < 0.5 * vats.usual["hold_min"]:
-            say("hold-below-usual", row, "hold_min", f"{name} was held hot for less than half the usual time", "see the hygiene plan",
-                f"about {vats.usual['hold_min']:g} min")  # fmt: skip
-        if row.inhibitor == "positive":
-            say("inhibitor-positive", row, "inhibitor", f"{name}: the milk stopped the test culture",
-                f"such milk and what was made of it is {PLAN}; keep testing every vat")  # fmt: skip
+    out = [
+        finding
+        for row in batches[batches["made_on"] >= start].itertuples()
+        for finding in _vat_cautions(row, vats.usual, target)
+    ]
+    advice = f"a likely cause is no proof; a vat that does not set or stays above the target pH is {PLAN}"
     for row in wrong[wrong["made_on"] >= start].itertuples():
-        out.append(
-            warning(
-                "batch-went-wrong", f"batch {row.batch_id}: {row.what}; likely {row.likely_cause}", file="batches.csv", row=int(row.file_row),
-                advice=f"a likely cause is no proof; a vat that does not set or stays above the target pH is {PLAN}",
-            )
-        )  # fmt: skip
-    older = wrong[wrong["made_on"] < start]
-    if len(older):
-        out.append(
-            note(
-                "earlier-batches-went-wrong",
-                f"{len(older)} earlier vats went wrong; the table of vats names each with its likely cause",
-            )
-        )
+        text = f"batch {row.batch_id}: {row.what}; likely {row.likely_cause}"
+        number = int(str(row.file_row).split(".")[0])
+        out.append(warning("batch-went-wrong", text, file="batches.csv", row=number, advice=advice))
+    older = int((wrong["made_on"] < start).sum())
+    if older:
+        text = f"{older} earlier vats went wrong; the table of vats names each with its likely cause"
+        out.append(note("earlier-batches-went-wrong", text))
     return out

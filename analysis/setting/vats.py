@@ -17,7 +17,10 @@ PLAUSIBLE_C = (25.0, 55.0)  # an incubator outside this is a slip or another uni
 PLAUSIBLE_G_KG = (2.0, 120.0)
 PROTEIN_HERE = (5.6, 0.5)  # ewes' milk, FAO 2013 table 3.1 (5.4-6.0); where neither vat nor milk model says anything
 LOOK_SLIP = 0.02  # a look noted for the wrong pot, a vat that something else held up: judgement
-MOVED_SLIP = (1.5, 8.5)  # pots moved out unset: prior as so many vats unset and set, then the dairy's own looked-at vats; judgement
+MOVED_SLIP = (
+    1.5,
+    8.5,
+)  # pots moved out unset: prior as so many vats unset and set, then the dairy's own looked-at vats; judgement
 LONGEST_LINE_D = 150.0  # a line of starter older than this is taken to have aged no further: judgement
 
 NUMBERS = [
@@ -136,7 +139,6 @@ def read_vats(season: Any, milk: Any) -> Vats:
     batches = batches.sort_values(["made_on", "batch_id"], kind="stable").reset_index(drop=True)
     usual = usual_settings(season, batches)
     looks = looked_between(season.tables["set_checks"])
-    flags: list[Finding] = []
 
     rows = batches[["batch_id", "made_on", "file_row", *NUMBERS]].copy()
     for column in ("source", "starter_from", "failed_as", "inhibitor"):
@@ -193,15 +195,17 @@ def read_vats(season: Any, milk: Any) -> Vats:
     positive = (rows["inhibitor"] == "positive").fillna(value=False).to_numpy(dtype=bool)
     rows["aside"] = np.where(positive, "inhibitor test positive", "")
 
-    for i in np.flatnonzero(contradicts):
-        flags.append(
-            Finding(
-                code="looks_contradict", severity="note", file="set_checks.csv", value=str(rows["batch_id"].iloc[i]),
-                text=f"batch {rows['batch_id'].iloc[i]} was seen liquid after it was seen set; the widest span that the looks allow is used",
-                advice="look up the notes of that day and correct the minutes or the state",
-            )
-        )  # fmt: skip
-    return Vats(rows, usual, tried_c, tried_g_kg, tuple(flags))
+    flags = tuple(
+        Finding(
+            code="looks-contradict",
+            severity="note",
+            file="set_checks.csv",
+            text=f"batch {batch} was seen liquid after it was seen set; the widest span that its looks allow is used",
+            advice="look up the notes of that day and correct the minutes or the state",
+        )
+        for batch in rows["batch_id"][contradicts]
+    )
+    return Vats(rows, usual, tried_c, tried_g_kg, flags)
 
 
 def _line_days(rows: pd.DataFrame) -> Array:

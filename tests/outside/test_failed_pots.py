@@ -1,8 +1,8 @@
 """Over-dispersed binomial regression against other software.
 
-`cbpp` (Lesnoff et al. 2004, in lme4): new cases of a disease among cattle by herd and period. Reference values: R 4.2.2, lme4 1.1-31,
-`glmer(cbind(incidence, size - incidence) ~ period + (1 | herd), binomial, nAGQ = 25)` and, with one more effect a row, the Laplace
-approximation of the same. Priors are wide here: these are no pots.
+`cbpp` (Lesnoff et al. 2004, in lme4): new cases of a disease among cattle by herd and period. Reference values: R
+4.2.2, lme4 1.1-31, `glmer(cbind(incidence, size - incidence) ~ period + (1 | herd), binomial, nAGQ = 25)` and, with
+one more effect a row, the Laplace approximation of the same. Priors are wide here: these are no pots.
 """
 
 import numpy as np
@@ -85,5 +85,5 @@ def test_none_or_all_failed_stays_finite(failed):
 
 
 def test_more_failed_than_filled_is_refused_by_row():
-    with pytest.raises(ValueError, match="row 1: 7.0 failed of 5.0"):
+    with pytest.raises(ValueError, match=r"row 1: 7\.0 failed of 5\.0"):
         Counts(np.array([0.0, 7.0]), np.array([5.0, 5.0]), np.ones((2, 1)))

@@ -1,14 +1,15 @@
 """Interval-censored fits against published tables and other software.
 
-With wide priors, no drift and no slips the model of `analysis.inference.interval_regression` is the log-normal accelerated-failure
-model of survival software. Its evidence as a function of the scale, and its coefficients at the best scale, must come out as maximum
-likelihood has them.
+With wide priors, no drift and no slips the model of `analysis.inference.interval_regression` is the log-normal
+accelerated-failure model of survival software. Its evidence as a function of the scale, and its coefficients at the
+best scale, must come out as maximum likelihood has them.
 
-The reference fits of the diabetes table (Borch-Johnsen, Andersen & Deckert 1985) and of the mice looked at once (Hoel & Walburg 1972)
-rest on tables that no package of the test environment carries, so the same two shapes of data are checked here on tables that it does:
-KMsurv `bcdeter` (Beadle et al. 1984; Klein & Moeschberger 1997, section 1.18) is interval-censored with one covariate, and survival
-`turbine` (Nelson 1982, Applied Life Data Analysis; Meeker & Escobar 1998, table C.3; each wheel looked at once) is only left- or
-right-censored. The reference numbers are computed by an independent maximiser (scipy) and by statsmodels' probit regression.
+The reference fits of the diabetes table (Borch-Johnsen, Andersen & Deckert 1985) and of the mice looked at once
+(Hoel & Walburg 1972) rest on tables that no package of the test environment carries, so the same two shapes of data
+are checked here on tables that it does: KMsurv `bcdeter` (Beadle et al. 1984; Klein & Moeschberger 1997, section
+1.18) is interval-censored with one covariate, and survival `turbine` (Nelson 1982, Applied Life Data Analysis;
+Meeker & Escobar 1998, table C.3; each wheel looked at once) is only left- or right-censored. The reference numbers
+are computed by an independent maximiser (scipy) and by statsmodels' probit regression.
 """
 
 import numpy as np
@@ -35,7 +36,8 @@ def wide_fit(lower, upper, design, sd_grid, centre=0.0):
         np.zeros(n),
     )
     points = Points(
-        np.full((m, n), centre), np.repeat(np.square(sd_grid)[:, None], n, 1), np.zeros((m, n)), np.full((m, n), np.inf),
+        np.full((m, n), centre), np.repeat(np.square(sd_grid)[:, None], n, 1), np.zeros((m, n)),
+        np.full((m, n), np.inf),
         np.full(m, 1e-3), np.full(m, 30.0),
     )  # fmt: skip
     return fit_sites(looks, points, max_sweeps=200, tolerance=1e-7)
@@ -86,7 +88,7 @@ def breast():
 def test_interval_censored_months_agree_with_maximum_likelihood():
     lower, upper, design = breast()
     assert len(lower) == 95  # as KMsurv has the table
-    beta, scale, errors, best = maximum_likelihood(lower, upper, design)
+    beta, scale, errors, _ = maximum_likelihood(lower, upper, design)
     fit = wide_fit(lower, upper, design, scale * np.array([1.0]), centre=beta[0])
     got = fit.gaussian.beta[0] + [beta[0], 0.0]
     covariance = np.linalg.inv(fit.gaussian.beta_chol[0] @ fit.gaussian.beta_chol[0].T)
@@ -105,7 +107,7 @@ def test_the_scale_with_the_most_evidence_is_near_that_of_maximum_likelihood():
     fit = wide_fit(lower, upper, design, grid, centre=beta[0])
     top = np.log(grid[np.argmax(fit.log_evidence)])
     assert abs(top - np.log(scale)) < 0.5 * errors[2]
-    # Marginal likelihood of scale: restricted likelihood is a little wider than the profile; half a log unit either side
+    # The restricted likelihood of the scale is a little wider than the profile; half a log unit either side
     # of the top must lie about one standard error away.
     inside = grid[fit.log_evidence > fit.log_evidence.max() - 0.5]
     assert 0.5 * np.log(inside[-1] / inside[0]) == pytest.approx(errors[2], rel=0.4)
@@ -127,7 +129,7 @@ def test_looked_at_once_agrees_with_probit_regression():
     cracked = np.concatenate([np.arange(n) < k for n, k in zip(inspected.astype(int), failed, strict=True)])
     lower, upper = np.where(cracked, -np.inf, look), np.where(cracked, look, np.inf)
     fit = wide_fit(lower, upper, np.ones((len(look), 1)), np.array([scale]), centre=middle)
-    # With the scale known, the information on the middle is the probit's: n phi^2 / (Phi (1 - Phi)) by look, over scale^2.
+    # With the scale known, the information on the middle is the probit's, n phi^2 / (Phi (1 - Phi)) / scale^2 by look.
     eta = (x - middle) / scale
     information = (inspected * norm.pdf(eta) ** 2 / (norm.cdf(eta) * norm.sf(eta))).sum() / scale**2
     assert len(look) == 432
@@ -136,13 +138,14 @@ def test_looked_at_once_agrees_with_probit_regression():
 
 
 def test_nearly_separable_looks_give_finite_right_signed_wide_answers():
-    # Every vat of the weak starter unset at its only look, every vat of the strong one set: maximum likelihood runs away.
+    # Every vat of the weak starter unset at its only look, every strong one set: maximum likelihood runs away.
     lower = np.r_[np.full(6, np.log(240.0)), np.full(6, -np.inf)]
     upper = np.r_[np.full(6, np.inf), np.full(6, np.log(120.0))]
     strong = np.repeat([0.0, 1.0], 6)
     n = len(lower)
     looks = Looks(
-        lower, upper, np.column_stack([np.ones(n), strong]), np.array([1.0, 1.0]), np.zeros(n, dtype=np.intp), np.zeros(0),
+        lower, upper, np.column_stack([np.ones(n), strong]), np.array([1.0, 1.0]), np.zeros(n, dtype=np.intp),
+        np.zeros(0),
         np.zeros(n), np.zeros(n),
     )  # fmt: skip
     points = Points(

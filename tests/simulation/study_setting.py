@@ -1,9 +1,10 @@
 """How good is the set-time forecast on invented vats that are not the fitted model?
 
-`python -m tests.simulation.study_setting --dairies 20` simulates dairies of every kind in turn, fits as of several months, and
-holds next month's window at the usual settings against the true set times of that month, the rule "it takes the usual time",
-and an oracle who knows every constant and the culture's state at the cut-off. The milk of the coming month is the true one
-with an error of 0.15 g/100 g, so that this is about setting alone. Writes the table to tests/simulation/results/setting.md.
+`python -m tests.simulation.study_setting --dairies 20` simulates dairies of every kind in turn, fits as of several
+months, and holds next month's window at the usual settings against the true set times of that month, the rule "it
+takes the usual time", and an oracle who knows every constant and the culture's state at the cut-off. The milk of
+the coming month is the true one with an error of 0.15 g/100 g, so that this is about setting alone. Writes the
+table to tests/simulation/results/setting.md.
 """
 
 from __future__ import annotations
@@ -63,7 +64,7 @@ class KnownMilk:
         )
 
 
-def score_month(dairy: SimulatedDairy, records, month: str) -> dict[str, float] | None:  # noqa: ANN001
+def score_month(dairy: SimulatedDairy, records, month: str) -> dict[str, float] | None:
     """Score one review month; None where there is no milk the month after."""
     coming = str(np.datetime64(month, "M") + 1)
     season = records.as_of(month)
@@ -149,6 +150,21 @@ def summary(scores: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def as_page(table: pd.DataFrame, asked_for: str) -> str:
+    """Return the results page: command, date, goals, table."""
+    day = dt.datetime.now(tz=dt.UTC).date().isoformat()
+    rows = [[v if isinstance(v, str) else f"{v:.3g}" for v in row] for row in table.to_numpy()]
+    lines = [list(table.columns), ["---"] * table.shape[1], *rows]
+    return f"""# Set time on invented vats
+
+`python -m tests.simulation.study_setting {asked_for}`, {day}
+
+Goals: error at most 1.3 of the oracle's and below 0.6 of the usual time's; 7-13 % set before the first look, 3-7 %
+after the latest; width at most 1.2 of the oracle's.
+
+""" + "".join("| " + " | ".join(line) + " |\n" for line in lines)
+
+
 def main() -> None:
     """Run from the command line."""
     asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -162,23 +178,8 @@ def main() -> None:
     table = summary(scores)
     if args.scores:
         scores.to_csv(args.scores, index=False)
-    text = "\n".join(
-        [
-            "# Set time on invented vats",
-            "",
-            f"`python -m tests.simulation.study_setting --dairies {args.dairies} --months {args.months} "
-            f"--first-seed {args.first_seed}`, {dt.datetime.now(tz=dt.UTC).date().isoformat()}",
-            "",
-            "Goals: error at most 1.3 of the oracle's and below 0.6 of the usual time's; 7-13 % set before the first look,",
-            "3-7 % after the latest; width at most 1.2 of the oracle's.",
-            "",
-            "| " + " | ".join(table.columns) + " |",
-            "|" + "---|" * len(table.columns),
-            *("| " + " | ".join(v if isinstance(v, str) else f"{v:.3g}" for v in row) + " |" for row in table.to_numpy()),
-            "",
-        ]
-    )
     RESULTS.parent.mkdir(exist_ok=True)
+    text = as_page(table, f"--dairies {args.dairies} --months {args.months} --first-seed {args.first_seed}")
     RESULTS.write_text(text, encoding="utf-8")
     print(text)
 

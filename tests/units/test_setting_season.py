@@ -255,11 +255,12 @@ def test_a_new_starter_forgets_what_the_old_line_did():
 def test_target_ph_has_its_own_later_times_where_readings_stand():
     table, minutes = vats(n=80)
     rng = np.random.default_rng(3)
-    rows = []
-    for batch, t in zip(table["batch_id"][:40], minutes[:40], strict=True):
-        for share in (0.7, 1.0, 1.3):
-            # a straight line in time, not the model's curve: 5.2 when set, 0.011 a minute
-            rows.append((batch, share * t, 5.2 - 0.011 * (share - 1) * t + 0.03 * rng.standard_normal()))
+    # a straight line in time, not the model's curve: 5.2 when set, 0.011 a minute
+    rows = [
+        (batch, share * t, 5.2 - 0.011 * (share - 1) * t + 0.03 * rng.standard_normal())
+        for batch, t in zip(table["batch_id"][:40], minutes[:40], strict=True)
+        for share in (0.7, 1.0, 1.3)
+    ]
     readings = pd.DataFrame(rows, columns=["batch_id", "minutes", "ph"]).astype({"batch_id": "str"})
     fit = fit_setting(season(table, look(table, minutes), readings), Milk())
     row = fit.answer().decisions["set_time"][0]
@@ -283,6 +284,7 @@ def test_target_ph_does_not_move_the_set_time():
     assert a == b
 
 
+@pytest.mark.slow
 def test_two_thousand_vats_are_routine():
     table, minutes = vats(n=2000, per_week=6)
     looks = pd.DataFrame(
