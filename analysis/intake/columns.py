@@ -8,7 +8,7 @@ from analysis.intake.labs import Kept, Lab, key_of
 from analysis.intake.numerals import decimal_mark, read_figure, unit_in
 from analysis.intake.reading import Cell
 from analysis.intake.tables import LabTable
-from analysis.intake.units import TARGETS, Turn, UnitUnknownError, candidates, take_apart, turn, unit_words
+from analysis.intake.units import TARGETS, Turn, UnitUnknownError, candidates, factors_in, take_apart, turn, unit_words
 from analysis.intake.words import match, meanings, plain
 from analysis.records.schema import Column as Described
 from analysis.records.schema import table as described_table
@@ -189,6 +189,7 @@ def understand(table: LabTable, lab: Lab, said: Mapping[str, Kept]) -> Understoo
     family = _family({name for _, names in first for name in names if name})
     columns = [_settle(taken, names, family) for taken, names in first]
     columns = _sample_numbers(columns, texts)
+    columns = _factor_of_remarks(columns, table)
     questions: list[Question] = []
     columns, doubt = _doubles(columns, texts)
     questions += doubt
@@ -306,6 +307,20 @@ def _sample_numbers(columns: list[Taken], texts: Sequence[Sequence[Cell]]) -> li
     return columns
 
 
+def _factor_of_remarks(columns: list[Taken], table: LabTable) -> list[Taken]:
+    """Take the nitrogen factor from a title or footnote where the heading of protein names none."""
+    named = {factor for text in (*table.titles, *(text for _, _, text in table.other)) for factor in factors_in(text)}
+    if len(named) != 1:
+        return columns
+    factor = named.pop()
+    return [
+        replace(c, factor=factor)
+        if c.meaning in ("protein", "nitrogen") and c.verdict == "used" and c.factor is None
+        else c
+        for c in columns
+    ]
+
+
 def _code(cell: Cell) -> str:
     if cell is None:
         return ""
@@ -339,7 +354,12 @@ def _doubles(columns: list[Taken], texts: Sequence[Sequence[Cell]]) -> tuple[lis
             keep = direct[0]
         elif len(mass) == 1 and len(units) == len(direct):
             keep = mass[0]
-        elif all(texts[columns[n].at] == texts[columns[sure[0]].at] for n in sure) or name in ("description", "note", "parameter", "method"):
+        elif all(texts[columns[n].at] == texts[columns[sure[0]].at] for n in sure) or name in (
+            "description",
+            "note",
+            "parameter",
+            "method",
+        ):
             keep = sure[0]
         elif (
             name in ("sample_id", "sampled_on", "batch_id", "lab", "source")

@@ -278,6 +278,8 @@ def _answered(plan: "FilePlan", said: "Said") -> "Said":
         return replace(said, kind=answer)
     if question.key == "source":
         return replace(said, source=answer)
+    if question.key == "sampled_on":
+        return replace(said, columns={**said.columns, key_of(answer): Kept(answer, "sampled_on")})
     heading = question.key.partition(":")[2]
     columns = dict(said.columns)
     if answer in question.choices and any(answer == c.heading for _, u in plan.tables for c in u.columns):

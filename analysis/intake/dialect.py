@@ -171,14 +171,18 @@ def _separator(text: str) -> tuple[str, str]:
 
 
 def _evenness(rows: Sequence[Sequence[str]]) -> tuple[float, float]:
-    across = max((sum(_known(cell) for cell in set(row)) for row in rows), default=0)
-    down = 0
+    across = max((sum(_weight(cell) for cell in set(row)) for row in rows), default=0.0)
+    down = 0.0
     if rows and len(rows) < 60:
-        down = sum(_known(row[0]) for row in rows if len(row) > 1)
+        down = sum(_weight(first) for first in {row[0] for row in rows if len(row) > 1} if _known(first) == 2)
     widths = [len(row) for row in rows if len(row) > 1]
     common = max(set(widths), key=widths.count, default=0)
     even = widths.count(common) / max(len(rows), 1)
-    return (float(max(across, down)), even + 0.001 * min(common, 60))
+    return (max(across, down), even + 0.001 * min(common, 60))
+
+
+def _weight(heading: str) -> float:
+    return (0.0, 0.25, 1.0)[_known(heading)]
 
 
 def _rows(text: str, separator: str, quote: str) -> list[list[str]]:

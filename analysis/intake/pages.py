@@ -82,7 +82,12 @@ def _by_gaps(page: Any) -> list[tuple[float, list[str]]]:
     pieces = [(min(w["top"] for w in line), _pieces(sorted(line, key=lambda w: w["x0"]))) for line in lines]
     placed: list[tuple[float, list[str]]] = []
     block: list[tuple[float, list[tuple[float, float, str]]]] = []
+    steps = sorted(b[0] - a[0] for a, b in zip(pieces, pieces[1:], strict=False))
+    usual = steps[len(steps) // 2] if steps else 0.0
     for top, line in pieces:
+        if block and top - block[-1][0] > 1.7 * usual:
+            placed += _columns(block)
+            block = []
         if len(line) >= 2:
             block.append((top, line))
         else:
@@ -97,7 +102,8 @@ def _pieces(line: Sequence[dict[str, Any]]) -> list[tuple[float, float, str]]:
     pieces: list[tuple[float, float, str]] = []
     for word in line:
         height = word["bottom"] - word["top"]
-        if pieces and word["x0"] - pieces[-1][1] < 0.55 * height:
+        letter = (word["x1"] - word["x0"]) / max(len(word["text"]), 1)
+        if pieces and word["x0"] - pieces[-1][1] < max(0.55 * height, 1.2 * letter):
             left, _, text = pieces[-1]
             pieces[-1] = (left, word["x1"], f"{text} {word['text']}")
         else:
@@ -110,7 +116,7 @@ def _columns(block: Sequence[tuple[float, list[tuple[float, float, str]]]]) -> l
     if not block:
         return []
     wide = max(len(line) for _, line in block)
-    spans = sorted((left, right) for _, line in block if len(line) >= max(2, wide // 2) for left, right, _ in line)
+    spans = sorted((left, right) for _, line in block if len(line) >= max(2, 0.6 * wide) for left, right, _ in line)
     bands: list[list[float]] = []
     for left, right in spans:
         if bands and left < bands[-1][1] + 0.5:

@@ -15,7 +15,7 @@ from analysis.intake.labs import Kept, Lab, key_of, read_labs
 from analysis.intake.long_tables import widen
 from analysis.intake.numerals import decimal_mark, read_figure
 from analysis.intake.reading import Cell, LabFile, read_lab_file
-from analysis.intake.results import Candidate, Setting, read_rows, word_text
+from analysis.intake.results import NO_DAY, Candidate, Setting, read_rows, word_text
 from analysis.intake.samples import Rule, read_rules
 from analysis.intake.stored import StoredTable, read_stored
 from analysis.intake.tables import LabTable, find_tables
@@ -207,7 +207,7 @@ def plan_file(found: LabFile, sha256: str, standing: Standing, said: Said) -> Fi
             order=order, reported_on=said.reported_on,
         )  # fmt: skip
         candidates += [renamed(c, standing.lab_names) for c in read_rows(table, columns, setting)]
-    questions += _open(candidates)
+    questions += _open(candidates) + _no_day(candidates, decided)
     fates = tuple(settle(c, standing.stored) for c in candidates) if not questions else ()
     other = tuple((table.sheet, place, what, text) for table in tables for place, what, text in table.other)
     size = found.path.stat().st_size
@@ -421,6 +421,25 @@ def _open(candidates: Sequence[Candidate]) -> list[Question]:
         if candidates and all(c.open == what for c in candidates):
             questions.append(Question(what, text, choices, option))
     return questions
+
+
+def _no_day(candidates: Sequence[Candidate], decided: Sequence[Understood]) -> list[Question]:
+    """Ask which column holds the day of sampling where none is known and no row can be stored without it."""
+    if not candidates or not all(c.problem == NO_DAY for c in candidates):
+        return []
+    possible = [c.heading for u in decided for c in u.columns if c.heading and _could_be_day(c)]
+    return [
+        Question(
+            "sampled_on",
+            "no column is known to hold the day of sampling; which heading is it?",
+            tuple(dict.fromkeys(possible)),
+            f'--column "{possible[0] if possible else "HEADING"}=sampled_on"',
+        )
+    ]
+
+
+def _could_be_day(column: Taken) -> bool:
+    return column.verdict == "not known" or column.meaning in ("received_on", "analysed_on", "reported_on", "made_on")
 
 
 def _habits(lab: Lab, decided: Sequence[Understood], said: Said, order: str | None, found: LabFile) -> Lab:

@@ -103,6 +103,11 @@ def read_lab_file(path: Path, code_page: str | None = None, *, memory: int = MEM
     said = _in_child(path, code_page or "", memory, seconds)
     if "refused" in said:
         raise FileRefusedError(str(said["refused"]))
+    return as_lab_file(path, said)
+
+
+def as_lab_file(path: Path, said: dict[str, Any]) -> LabFile:
+    """Return what the reader said (its JSON, read) as a LabFile."""
     sheets = tuple(
         Sheet(sheet["name"], tuple(tuple(_cell(cell) for cell in row) for row in sheet["rows"]))
         for sheet in said["sheets"]

@@ -14,6 +14,7 @@ from analysis.intake.units import EWES_MILK_DENSITY, MILK_DENSITY_LIMITS, MILK_N
 from analysis.intake.words import group, holds, meanings, plain, which
 from analysis.records.schema import table as described_table
 
+NO_DAY = "the day of sampling is missing"
 _EXACT = 10  # decimals kept of a figure that is stored as it stands (takes the dust off binary fractions)
 _TURNED = 4  # decimals kept of a figure that was turned into another unit
 
@@ -298,7 +299,7 @@ def _days(reader: _Reader, row: Row, name: str, values: dict[str, str]) -> str:
                 values["sampled_on"] = received.value.isoformat()
                 values["_remark"] = "sampled_on is the day received"
                 return ""
-        return "the day of sampling is missing"
+        return NO_DAY
     early = values.get("reported_on", "9999") < values.get("sampled_on", "")
     if early and not problem:
         return f"reported on {values['reported_on']}, before it was sampled on {values['sampled_on']}"

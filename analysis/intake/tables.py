@@ -223,13 +223,10 @@ class _Finder:
             if first < 0 or last >= len(self.grid):
                 continue
             added = [r for r in (first, last) if r != row]
-            if any(
-                self._holds_figures(r) or self._filled(r) < 2 or self._is_unit_row(r) or self.scores[r] >= 2
-                for r in added
-            ):
+            if any(self._holds_figures(r) or self._filled(r) < 2 or self._is_unit_row(r) for r in added):
                 continue
             score = self._meanings([h for h in self._joined(first, last) if h])
-            if score > best_score:
+            if score > max(best_score, *(self.scores[r] for r in added)):
                 best, best_score = (first, last), score
         return best
 
@@ -340,7 +337,10 @@ class _Finder:
             place = _place(r, sideways=sideways)
             text = " | ".join(_text(c) for c in cells if c is not None)[:300]
             kind = self._kind(cells, measured, days, names)
-            if [_text(c).split(" ")[0] for c in cells] == head or (self.scores[r] >= 2 and self._mostly_headings(r)):
+            again = [_text(c).split(" ")[0] for c in cells] == head or (
+                self.scores[r] >= 2 and self._mostly_headings(r)
+            )
+            if again and kind != "result":
                 kind = "headings again"
             if self._is_unit_row(r) and kind != "result":
                 kind = "units"

@@ -160,6 +160,12 @@ def take_apart(heading: str) -> Said:
     return Said(words=plain(words.replace("'", " ")), unit=unit, factor=factor, dry=dry)
 
 
+def factors_in(text: str) -> set[float]:
+    """Return the nitrogen factors that a remark names, such as ``protein = N x 6.25``."""
+    found = _FACTOR.finditer(f" {_loose(text)} ")
+    return {float((one[1] or one[2]).replace(",", ".")) for one in found}
+
+
 def only_unit(text: str) -> str | None:
     """Return the unit's code where a cell holds a unit and nothing else, or None."""
     loose = _loose(text).strip("()[] .")

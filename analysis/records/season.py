@@ -15,6 +15,7 @@ from analysis.records.findings import CannotDo, Finding, in_order, warning
 from analysis.records.months import last_day, month_of, month_parts
 from analysis.records.reading import ReadTable, read_table
 from analysis.records.schema import tables
+from analysis.records.together import finish_interrupted
 
 # The day by which a row is known to have happened.
 WHEN = {
@@ -214,6 +215,8 @@ def read_season(folder: str | Path) -> Records:
         raise CannotDo(f"there is no folder {path}; name a season folder, or make one with `pasturepot new {path}`")
     if not path.is_dir():
         raise CannotDo(f"{path} is a file; name the season folder that it lies in")
+    # An intake that was killed while it put its files into place is finished before anything is read.
+    finish_interrupted(path)
     dairy, findings = read_dairy(path)
     read = {name: read_table(path, described) for name, described in tables().items()}
     return Records(folder=path, dairy=dairy, read=read, findings=findings)

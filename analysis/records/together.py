@@ -6,7 +6,6 @@ A run that was ended between that step and its last file is finished by whoever 
 
 import hashlib
 import json
-import os
 import shutil
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -18,30 +17,30 @@ from analysis.records.findings import CannotDo
 from analysis.records.writing import staged_folder, write_bytes
 
 JOURNAL = "intake/.journal"
+DONE = "intake/.journal.done.part"
 LOCK = "intake/.lock"
+WAIT = 120.0  # seconds
 _PLAN = "plan.json"
 
 
 @contextmanager
-def alone(folder: Path, *, wait: float = 120.0) -> Iterator[None]:
+def alone(folder: Path) -> Iterator[None]:
     """Hold the season folder's lock, so that two runs never write at the same time.
 
     Parameters
     ----------
     folder
         The season folder.
-    wait
-        Seconds to wait for another run.
 
     Raises
     ------
     CannotDo
-        If the other run does not end in time, or the folder cannot be written.
+        If another run holds it and does not end within ``WAIT`` seconds, or the folder cannot be written.
     """
     lock = FileLock(folder / LOCK)
     try:
         (folder / LOCK).parent.mkdir(exist_ok=True)
-        lock.acquire(timeout=wait)
+        lock.acquire(timeout=WAIT)
     except Timeout:
         raise CannotDo(f"another run is writing in {folder.name}; wait until it is done and run this again") from None
     except OSError as bad:
@@ -95,18 +94,20 @@ def finish_interrupted(folder: Path) -> bool:
     CannotDo
         If another run holds the folder, or the folder cannot be written.
     """
-    if not is_interrupted(folder):
+    cleared = folder / DONE
+    if not is_interrupted(folder) and not cleared.exists():
         return False
     with alone(folder):
-        if not is_interrupted(folder):
-            return False
+        begun = is_interrupted(folder)
         try:
-            _put_into_place(folder)
+            if begun:
+                _put_into_place(folder)
+            clear_leftovers(folder)
         except OSError as bad:
             raise CannotDo(
                 f"an intake that was ended could not be finished in {folder} ({bad.strerror or bad})"
             ) from None
-    return True
+    return begun
 
 
 def clear_leftovers(folder: Path) -> None:
@@ -125,6 +126,7 @@ def _put_into_place(folder: Path) -> None:
         target = folder / entry["path"]
         target.parent.mkdir(parents=True, exist_ok=True)
         write_bytes(target, (journal / entry["new"]).read_bytes())
-    # The plan goes first and in one step: a journal without it is a leftover.
-    os.replace(journal, journal.with_name(".journal.done.part"))
-    shutil.rmtree(journal.with_name(".journal.done.part"))
+    # The journal goes in one step; what is left of it then is only litter.
+    done = folder / DONE
+    journal.replace(done)
+    shutil.rmtree(done)
