@@ -1,13 +1,15 @@
 """The dossier: from each printed value back to the lab results behind it, the rule and its source."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.label.outlook import Pot
 from analysis.label.panel import LineDecision, Panel
-from analysis.label.rulebook import RECORDS_NITROGEN_FACTOR
+from analysis.label.rulebook import POT_NUTRIENTS, RECORDS_NITROGEN_FACTOR
 from analysis.records.season import Season
 
 COLUMNS = (
@@ -15,6 +17,7 @@ COLUMNS = (
     "lab", "method", "measured", "result", "protein_factor", "as_declared", "used", "why_not", "rule", "rule_source",
     "rule_mark",
 )  # fmt: skip
+_ASSUMED = "used; no nitrogen factor given, taken as 6.38"
 # Component of a milk test that stands behind a nutrient of the pot.
 _FROM_MILK = {
     "fat": "fat_g_100g",
@@ -45,18 +48,32 @@ def label_evidence(season: Season, panels: Sequence[Panel], pot: Pot) -> pd.Data
         the value, its source and mark. Energy has one row that names the lines it is worked out from. Rows that were
         set aside follow, under the tables that they stand in.
     """
-    frames = [_line_evidence(season, panel, line, pot) for panel in panels for line in panel.lines]
-    frames.append(_set_aside(season))
-    whole = [frame for frame in frames if len(frame)]
-    if not whole:
-        return pd.DataFrame(columns=list(COLUMNS))
-    return pd.concat([frame.reindex(columns=list(COLUMNS)).astype("object") for frame in whole], ignore_index=True)
+    results = {name: _results(season, name) for name in POT_NUTRIENTS}
+    blocks = [block for panel in panels for line in panel.lines for block in _line_evidence(results, panel, line, pot)]
+    blocks.append(_set_aside(season))
+    return pd.DataFrame({column: _column(blocks, column) for column in COLUMNS}).astype({"file_row": "Int64"})
 
 
-def _line_evidence(season: Season, panel: Panel, line: LineDecision, pot: Pot) -> pd.DataFrame:
+# One or more rows: a value for all of them, or an array with one for each.
+Block = dict[str, Any]
+
+
+def _column(blocks: Sequence[Block], column: str) -> NDArray[np.object_]:
+    parts = []
+    for block in blocks:
+        value = block.get(column)
+        part = np.empty(block["rows"], dtype=object)
+        part[:] = value
+        parts.append(part)
+    return np.concatenate(parts) if parts else np.empty(0, dtype=object)
+
+
+def _line_evidence(
+    results: Mapping[str, Sequence[Block]], panel: Panel, line: LineDecision, pot: Pot
+) -> Iterator[Block]:
     own = line.line
     rule = own.tolerance[0].origin if own.has_tolerance else own.origin
-    fixed = {
+    fixed: Block = {
         "rules": panel.rules.name,
         "nutrient": own.nutrient,
         "unit": own.unit,
@@ -65,33 +82,27 @@ def _line_evidence(season: Season, panel: Panel, line: LineDecision, pot: Pot) -
         "rule": panel.rules.declares,
         "rule_source": f"{own.origin.source}; tolerance: {rule.source}" if own.has_tolerance else own.origin.source,
         "rule_mark": rule.mark,
+        "used": True,
+        "why_not": "",
     }
     if own.nutrient == "energy":
         parts = ", ".join(factor.nutrient.replace("_", " ") for factor in panel.rules.energy_factors)
-        words = f"worked out from the unrounded averages of {parts}"
-        return pd.DataFrame([{**fixed, "table": "", "measured": words, "used": True}])
-    frames = []
+        yield fixed | {"rows": 1, "table": "", "measured": f"worked out from the unrounded averages of {parts}"}
+        return
     for name, weight in line.outlook.weights.items():
-        if name not in ("lactic_acid",) or own.nutrient == "carbohydrate":
-            frames += _results(season, name, weight)
-    basis = pot.evidence[own_name(line)].basis if own_name(line) in pot.evidence else "handbook values"
-    if basis == "handbook values":
+        for block in results[name]:
+            yield fixed | block | {"as_declared": block["in_records"] * weight}
+    main = next(iter(line.outlook.weights))
+    if main not in pot.evidence or pot.evidence[main].basis == "handbook values":
         words = "never tested: generally established data stand in (published composition of ewes' milk and its yogurt)"
-        frames.append(pd.DataFrame([{"table": "", "measured": words, "used": True}]))
-    if not frames:
-        return pd.DataFrame(columns=list(COLUMNS))
-    return pd.concat([frame.astype("object") for frame in frames], ignore_index=True).assign(**fixed)
+        yield fixed | {"rows": 1, "table": "", "measured": words}
 
 
-def own_name(line: LineDecision) -> str:
-    """Return the nutrient of the records that a line mainly rests on."""
-    return next(iter(line.outlook.weights))
-
-
-def _results(season: Season, name: str, weight: float) -> list[pd.DataFrame]:
-    found = []
+def _results(season: Season, name: str) -> list[Block]:
+    """Return every result behind a nutrient; protein of the records is nitrogen x 6.38."""
+    found: list[Block] = []
     column = f"{name}_mg_100g" if name == "calcium" else f"{name}_g_100g"
-    for table, of, measured in (("pot_tests", "pots", column), ("milk_tests", "", _FROM_MILK.get(name))):
+    for table, measured in (("pot_tests", column), ("milk_tests", _FROM_MILK.get(name))):
         tests = season.tables[table]
         if measured is None or measured not in tests:
             continue
@@ -99,47 +110,40 @@ def _results(season: Season, name: str, weight: float) -> list[pd.DataFrame]:
         if rows.empty:
             continue
         result = rows[measured].to_numpy(dtype=float)
-        factor = (
-            rows["protein_factor"].to_numpy(dtype=float)
-            if name == "protein" and "protein_factor" in rows
-            else np.full(len(rows), np.nan)
-        )
-        known = np.where(np.isfinite(factor), factor, RECORDS_NITROGEN_FACTOR)
-        in_records = result * RECORDS_NITROGEN_FACTOR / known if name == "protein" else result
+        known = np.full(len(rows), np.nan)
+        if name == "protein" and "protein_factor" in rows:
+            known = rows["protein_factor"].to_numpy(dtype=float)
+        assumed = np.where(np.isfinite(known), known, RECORDS_NITROGEN_FACTOR)
+        unsure = name == "protein" and not np.isfinite(known).all()
         found.append(
-            pd.DataFrame(
-                {
-                    "table": f"{table}.csv",
-                    "file_row": rows["file_row"].to_numpy(),
-                    "sample_id": rows["sample_id"].to_numpy(),
-                    "sampled_on": rows["sampled_on"].dt.date.to_numpy(),
-                    "reported_on": rows["reported_on"].dt.date.to_numpy(),
-                    "of": rows["source"].fillna("bulk").to_numpy() if "source" in rows else of,
-                    "lab": rows["lab"].to_numpy(),
-                    "method": rows["method"].to_numpy(),
-                    "measured": measured,
-                    "result": result,
-                    "protein_factor": factor,
-                    "as_declared": in_records * weight,
-                    "used": True,
-                    "why_not": np.where(
-                        np.isfinite(factor) | (name != "protein"), "", "used; no nitrogen factor given, taken as 6.38"
-                    ),
-                }
-            )
+            {
+                "rows": len(rows),
+                "table": f"{table}.csv",
+                "file_row": rows["file_row"].to_numpy(),
+                "sample_id": rows["sample_id"].to_numpy(dtype=object),
+                "sampled_on": rows["sampled_on"].dt.strftime("%Y-%m-%d").to_numpy(dtype=object),
+                "reported_on": rows["reported_on"].dt.strftime("%Y-%m-%d").to_numpy(dtype=object),
+                "of": rows["source"].fillna("bulk").to_numpy(dtype=object) if "source" in rows else "pots",
+                "lab": rows["lab"].to_numpy(dtype=object),
+                "method": rows["method"].to_numpy(dtype=object),
+                "measured": measured,
+                "result": result,
+                "protein_factor": known,
+                "in_records": result * RECORDS_NITROGEN_FACTOR / assumed if name == "protein" else result,
+                "why_not": np.where(np.isfinite(known), "", _ASSUMED).astype(object) if unsure else "",
+            }
         )
     return found
 
 
-def _set_aside(season: Season) -> pd.DataFrame:
+def _set_aside(season: Season) -> Block:
     """Return the results that were set aside, with the reason."""
     aside = season.set_aside
     rows = aside[aside["file"].isin(["milk_tests.csv", "pot_tests.csv"])]
-    return pd.DataFrame(
-        {
-            "table": rows["file"].to_numpy(),
-            "file_row": rows["file_row"].to_numpy(),
-            "used": False,
-            "why_not": rows["text"].to_numpy(),
-        }
-    )
+    return {
+        "rows": len(rows),
+        "table": rows["file"].to_numpy(dtype=object),
+        "file_row": rows["file_row"].to_numpy(dtype=object),
+        "used": False,
+        "why_not": rows["text"].to_numpy(dtype=object),
+    }

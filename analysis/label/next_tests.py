@@ -19,6 +19,7 @@ from typing import Any, Protocol
 import numpy as np
 import pandas as pd
 import xarray as xr
+from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from analysis.label.outlook import Array, Outlook, Pot
@@ -314,29 +315,34 @@ def _sources(
     )
     if milk is None:
         return
-    data = milk.draws
-    error = milk.result_error
-    for source in (str(name) for name in data["source"].values):
-        news: _News = []
-        for own in watched:
-            if own.milk_component is None or own.milk_component not in error:
-                news.append(None)
-                continue
-            values = data["milk"].sel(source=source, component=own.milk_component).transpose("draw", "day").values
-            kg = np.nan_to_num(data["kg"].sel(source=source).transpose("draw", "day").values)
-            days = outlook.month_of_day == outlook.counted[month]
-            known = (kg[:, days] > 0) & np.isfinite(values[:, days])
-            enough = known.sum(axis=1) > 0
-            if enough.mean() <= 0.5:
-                news.append(None)
-                continue
-            sums = np.where(known, values[:, days], 0.0).sum(axis=1)
-            means = sums / np.maximum(known.sum(axis=1), 1)
-            within = np.nanvar(np.where(known, values[:, days], np.nan)[enough], axis=1).mean()
-            measured = np.where(enough, means, means[enough].mean())
-            news.append((measured, float(within) + error[own.milk_component] ** 2, 0.0))
+    data, error = milk.draws, milk.result_error
+    days = outlook.month_of_day == outlook.counted[month]
+    values = data["milk"].transpose("source", "component", "draw", "day").values
+    all_kg = data["kg"].transpose("source", "draw", "day").values
+    components = [str(name) for name in data["component"].values]
+    for place, source in enumerate(str(name) for name in data["source"].values):
+        known = np.nan_to_num(all_kg[place][:, days]) > 0
+        measured = {
+            name: _measured(values[place, components.index(name)][:, days], known, error[name])
+            for name in components
+            if name in error
+        }
+        news = [None if own.milk_component is None else measured.get(own.milk_component) for own in watched]
         if any(item is not None for item in news):
             yield "milk test", source, news
+
+
+def _measured(values: Array, milk: NDArray[np.bool_], error: float) -> tuple[Array, float, float] | None:
+    """Return what one milk test of a month says: its mean by draw, and the variance that averages out; None if dry."""
+    known = milk & np.isfinite(values)
+    days = known.sum(axis=1)
+    enough = days > 0
+    if enough.mean() <= 0.5:
+        return None
+    kept = np.where(known, values, 0.0)
+    means = kept.sum(axis=1) / np.maximum(days, 1)
+    within = (np.where(known, values - means[:, None], 0.0) ** 2).sum(axis=1) / np.maximum(days, 1)
+    return np.where(enough, means, means[enough].mean()), float(within[enough].mean()) + error**2, 0.0
 
 
 def _weigh(
