@@ -235,14 +235,17 @@ def rulebooks(season: Season) -> list[Rulebook]:
     """Return the dairy's rulebooks as in force on the last day of the month, the home one first."""
     found: list[Rulebook] = []
     for name in season.dairy.rules:
-        known = name in rulebook_names()
-        path: str | Path = name if known or Path(name).is_absolute() else season.folder / name
-        if not known and not Path(path).exists():
-            path = name  # so that the message says what was written in dairy.toml
-        book = load_rulebook(path, season.cutoff)
+        book = _rulebook_named(season, name)
         if book.name not in {other.name for other in found}:
             found.append(book)
     return found
+
+
+def _rulebook_named(season: Season, name: str) -> Rulebook:
+    """Return a rulebook by name, or by a path that may be relative to the season folder."""
+    beside = season.folder / name
+    path: str | Path = beside if name not in rulebook_names() and beside.exists() else name
+    return load_rulebook(path, season.cutoff)
 
 
 def _panels(season: Season, outlook: Outlook, books: Sequence[Rulebook], flags: list[Finding]) -> list[Panel]:
@@ -306,7 +309,7 @@ def try_values(season: Season, pot: Pot, rules: str, values: Mapping[str, float]
     outlook = cut_into_months(pot)
     books = rulebooks(season)
     named = [book for book in books if book.name == rules]
-    book = named[0] if named else load_rulebook(rules, season.cutoff)
+    book = named[0] if named else _rulebook_named(season, rules)
     flags: list[Finding] = []
     panels = _panels(season, outlook, [book], flags)
     if not panels:

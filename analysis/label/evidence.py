@@ -17,6 +17,7 @@ COLUMNS = (
     "lab", "method", "measured", "result", "protein_factor", "as_declared", "used", "why_not", "rule", "rule_source",
     "rule_mark",
 )  # fmt: skip
+_MEASURED_IN_MILK = ("fat", "protein")
 _ASSUMED = "used; no nitrogen factor given, taken as 6.38"
 # Component of a milk test that stands behind a nutrient of the pot.
 _FROM_MILK = {
@@ -49,7 +50,13 @@ def label_evidence(season: Season, panels: Sequence[Panel], pot: Pot) -> pd.Data
         set aside follow, under the tables that they stand in.
     """
     results = {name: _results(season, name) for name in POT_NUTRIENTS}
-    blocks = [block for panel in panels for line in panel.lines for block in _line_evidence(results, panel, line, pot)]
+    home = panels[0].rules.name if panels else ""
+    blocks = [
+        block
+        for panel in panels
+        for line in panel.lines
+        for block in _line_evidence(results, panel, line, pot, panel.rules.name == home)
+    ]
     blocks.append(_set_aside(season))
     return pd.DataFrame({column: _column(blocks, column) for column in COLUMNS}).astype({"file_row": "Int64"})
 
@@ -69,7 +76,7 @@ def _column(blocks: Sequence[Block], column: str) -> NDArray[np.object_]:
 
 
 def _line_evidence(
-    results: Mapping[str, Sequence[Block]], panel: Panel, line: LineDecision, pot: Pot
+    results: Mapping[str, Sequence[Block]], panel: Panel, line: LineDecision, pot: Pot, home: bool
 ) -> Iterator[Block]:
     own = line.line
     rule = own.tolerance[0].origin if own.has_tolerance else own.origin
@@ -90,8 +97,14 @@ def _line_evidence(
         yield fixed | {"rows": 1, "table": "", "measured": f"worked out from the unrounded averages of {parts}"}
         return
     for name, weight in line.outlook.weights.items():
+        on_pots = any(block["table"] == "pot_tests.csv" for block in results[name])
         for block in results[name]:
-            yield fixed | block | {"as_declared": block["in_records"] * weight}
+            # Milk results stand under the home rulebook, for what they measure and for what no pot was tested for.
+            if block["table"] == "milk_tests.csv" and not home:
+                words = "milk tests, as listed under the first rulebook"
+                yield fixed | {"rows": 1, "table": "milk_tests.csv", "measured": words}
+            elif block["table"] == "pot_tests.csv" or name in _MEASURED_IN_MILK or not on_pots:
+                yield fixed | block | {"as_declared": block["in_records"] * weight}
     main = next(iter(line.outlook.weights))
     if main not in pot.evidence or pot.evidence[main].basis == "handbook values":
         words = "never tested: generally established data stand in (published composition of ewes' milk and its yogurt)"

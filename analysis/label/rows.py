@@ -151,7 +151,7 @@ def label_tables(panels: Sequence[Panel]) -> dict[str, pd.DataFrame]:
             _windows(panels),
             (
                 "rules", "nutrient", "unit", "basis", "average", "lo90", "hi90", "declared", "cautious", "on_pot_now",
-                "ok_from", "ok_to", "limits_low", "limits_high", "wanted",
+                "ok_from", "ok_to", "limits_low", "limits_high", "control_low", "control_high", "wanted",
             ),
         ),
         "label_curve": _curves(panels),
@@ -203,6 +203,9 @@ def _windows(panels: Sequence[Panel]) -> Iterator[dict[str, Any]]:
         for line in panel.lines:
             choice = line.choice
             limits = limits_for(line.line, choice.declared, line.ties) if line.line.has_tolerance else None
+            control = limits
+            if limits is not None and panel.rules.three_step_band and not line.ties:
+                control = line.line.three_step_limits(choice.declared)
             yield _id(panel, line) | {
                 "basis": panel.basis,
                 "average": line.outlook.expected,
@@ -215,6 +218,8 @@ def _windows(panels: Sequence[Panel]) -> Iterator[dict[str, Any]]:
                 "ok_to": None if choice.window is None else float(choice.window[1]),
                 "limits_low": None if limits is None or limits.low is None else float(limits.low),
                 "limits_high": None if limits is None or limits.high is None else float(limits.high),
+                "control_low": None if control is None or control.low is None else float(control.low),
+                "control_high": None if control is None or control.high is None else float(control.high),
                 "wanted": panel.wanted,
             }
 

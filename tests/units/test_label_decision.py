@@ -1,13 +1,18 @@
 """The whole label answer: what the contract promises, and what is said when something is missing or odd."""
 
 import json
+from dataclasses import replace
 from datetime import date
+from decimal import Decimal
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.label import decide_labels, try_values
+from analysis.label import decide_labels, load_rulebook, try_values
+from analysis.label.outlook import cut_into_months
+from analysis.label.panel import _consistent, decide_panel
+from analysis.places import place
 from analysis.records.findings import CannotDo
 from tests.units.label_pots import NUTRIENTS, Basis, FakePot, PotLabel, a_dairy, a_pot, a_season, a_table
 
@@ -360,8 +365,6 @@ def test_the_dossier_leads_from_the_printed_value_to_each_result(pot):
 
 
 def test_a_rulebook_that_needs_a_serving_is_left_out_and_the_others_go_on(pot, tmp_path):
-    from analysis.places import place
-
     text = (place("analysis", "label", "rulebooks") / "us_2021-01-01.toml").read_text(encoding="utf-8")
     text = text.replace('name = "us"', 'name = "mine"').replace(
         "reference_amount_g = 170.0, single_serving_below = 2.0, ", ""
@@ -423,3 +426,29 @@ def test_try_says_how_a_value_would_fare_month_by_month(pot):
 def test_a_value_that_cannot_be_tried_is_named(pot, values, words):
     with pytest.raises(CannotDo, match=words):
         try_values(a_season(), pot, "eu", values)
+
+
+def test_a_part_is_not_declared_above_its_whole(pot):
+    book = load_rulebook("eu", date(2026, 5, 31))
+    panel, _ = decide_panel(cut_into_months(pot), book, a_dairy(), book, 100.0)
+    lines = tuple(
+        replace(line, choice=replace(line.choice, declared=Decimal("4.2"), cautious=Decimal("4.6")))
+        if line.line.key == "sugars"
+        else line
+        for line in panel.lines
+    )
+    whole = next(line.choice for line in panel.lines if line.line.key == "carbohydrate")
+    found, findings = _consistent(lines, 0.95)
+    sugars = next(line.choice for line in found if line.line.key == "sugars")
+    assert Decimal("4.2") > whole.declared == sugars.declared
+    assert sugars.cautious <= max(whole.cautious, sugars.declared)
+    assert [finding.code for finding in findings] == ["label-part-above-whole"]
+
+
+def test_the_window_table_gives_the_band_that_describes_a_control_result(answer):
+    window = answer.tables["label_window"].set_index(["rules", "nutrient"])
+    eu = window.loc[("eu", "protein")]
+    # Declared 5.6: 5.55 to 5.64, less and plus 2, rounded.
+    assert (eu["declared"], eu["control_low"], eu["control_high"]) == (5.6, 3.6, 7.6)
+    us = window.loc[("us", "protein")]
+    assert us["control_low"] == us["limits_low"] == 0.8 * us["declared"]
