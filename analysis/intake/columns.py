@@ -400,7 +400,11 @@ def _fullest(places: Sequence[int], columns: Sequence[Taken], texts: Sequence[Se
 def _hint(columns: Sequence[Taken], family: str) -> str:
     if family != "lab":
         return family
-    names = {c.meaning for c in columns if c.verdict == "used"}
+    return hint_of({c.meaning for c in columns if c.verdict == "used"})
+
+
+def hint_of(names: set[str]) -> str:
+    """Return ``milk`` or ``pot`` where some of these meanings belong to one of them alone, else empty."""
     pot, milk = names & _POT_ONLY, names & _MILK_ONLY
     if pot and not milk:
         return "pot"

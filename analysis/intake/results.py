@@ -4,7 +4,7 @@ import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from analysis.intake.columns import TABLES, Taken, Understood, field_of, finish
+from analysis.intake.columns import TABLES, Taken, Understood, field_of, finish, hint_of
 from analysis.intake.days import Day, read_day
 from analysis.intake.numerals import read_figure
 from analysis.intake.reading import Cell
@@ -268,7 +268,7 @@ def _kind_and_source(reader: _Reader, row: Row, kind: str, source: str, about: S
     plainly = [text for text in about if text]
     says_pot = any(holds(text, group("pot")) for text in plainly) or (kind == "pot")
     says_milk = any(holds(text, group("milk")) for text in plainly)
-    hint = reader.columns.hint
+    hint = _row_hint(reader, row)
     if says_pot:
         return "pot", source
     if hint == "pot" and not says_milk:
@@ -277,6 +277,12 @@ def _kind_and_source(reader: _Reader, row: Row, kind: str, source: str, about: S
         return kind, source
     settled = hint or reader.title_kind or reader.setting.kind or ("milk" if source else "")
     return settled, source
+
+
+def _row_hint(reader: _Reader, row: Row) -> str:
+    """Return milk or pot where the columns that this row fills belong to one of them alone."""
+    filled = {m for m, c in reader.by_meaning.items() if row.cells[c.at] is not None}
+    return hint_of(filled)
 
 
 def _days(reader: _Reader, row: Row, name: str, values: dict[str, str]) -> str:

@@ -11,8 +11,8 @@ from analysis.records.findings import CannotDo
 
 FILE = "intake/samples.toml"
 _HEAD = """# Which sample belongs to what. The words are looked for in what a laboratory's file says about the sample (its description, else
-# its number); capitals, accents and punctuation do not matter, and a word counts only as a whole. The rule with the longest word
-# that stands there wins; rules that contradict one another with equally long words leave the sample aside. Edit freely.
+# its number); capitals, accents and punctuation do not matter, and a word counts only as a whole. A flock's name counts before the words for
+# bulk, and a longer name before a shorter one inside it; a sample that names two flocks is set aside. Edit freely.
 #
 # is = "milk" or "pot"; source = a flock's id from dairy.toml, or "bulk" for mixed milk.
 """
@@ -114,7 +114,7 @@ def belongs(texts: Sequence[str], rules: Sequence[Rule]) -> Belongs:
         found = _fitting(text, rules)
         if not found:
             continue
-        sources = {rule.source for length, rule in found if rule.source and length == _longest(found, "source")}
+        sources = _sources(found)
         kinds = {rule.kind for _, rule in found if rule.kind}
         if len(sources) > 1:
             clash = clash or f'"{text}" fits {" and ".join(sorted(sources))}'
@@ -128,14 +128,18 @@ def belongs(texts: Sequence[str], rules: Sequence[Rule]) -> Belongs:
     return Belongs(kind, source, clash)
 
 
-def _fitting(text: str, rules: Sequence[Rule]) -> list[tuple[int, Rule]]:
+def _fitting(text: str, rules: Sequence[Rule]) -> list[tuple[str, Rule]]:
+    """Return the rules that fit, each with its longest word that stands in the text."""
     found = []
     for rule in rules:
         word = holds(text, [plain(w) for w in rule.words])
         if word is not None:
-            found.append((len(word), rule))
+            found.append((word, rule))
     return found
 
 
-def _longest(found: Sequence[tuple[int, Rule]], what: str) -> int:
-    return max(length for length, rule in found if getattr(rule, what))
+def _sources(found: Sequence[tuple[str, Rule]]) -> set[str]:
+    """Return the sources that a text names: a flock before bulk (a flock's own tank), a longer name before one inside it."""
+    named = [(word, rule.source) for word, rule in found if rule.source]
+    outer = {s for word, s in named if not any(word != other and f" {word} " in f" {other} " for other, _ in named)}
+    return outer - {"bulk"} or outer

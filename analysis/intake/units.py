@@ -75,8 +75,8 @@ _UNITS: tuple[tuple[str, str], ...] = (
     (rf"mg{_PER}(?:100\s*{_ML}|dl)", "mg/100ml"),
     (rf"mg{_PER}kg|\bppm\b", "mg/kg"),
     (rf"mg{_PER}(?:l|lt|litre|liter|λ)\b", "mg/l"),
-    (rf"{_G}{_PER}100\s*{_ML}|{_G}{_PER}dl\b", "g/100ml"),
-    (rf"{_G}{_PER}100\s*{_G}(?!\w)", "g/100g"),
+    (rf"(?<!\w)(?:{_G}{_PER}100\s*{_ML}|{_G}{_PER}dl\b)", "g/100ml"),
+    (rf"(?<!\w){_G}{_PER}100\s*{_G}(?!\w)", "g/100g"),
     (rf"(?<!\w){_G}\s*%(?!\w)", "g/100g"),
     (r"%\s*[\(\[]?\s*(?:m/v|w/v|p/v|g/v|mass/vol\w*)\s*[\)\]]?", "g/100ml"),
     (r"%\s*[\(\[]?\s*(?:m/m|w/w|p/p|g/g|mass|massa|masse|gew\.?|κ/β)\s*[\)\]]?", "g/100g"),
@@ -84,11 +84,11 @@ _UNITS: tuple[tuple[str, str], ...] = (
     (r"(?:m/v|w/v|p/v)\s*%", "g/100ml"),
     (rf"kg{_PER}hl\b", "kg/hl"),
     (rf"(?:kg|κιλ\w*){_PER}m(?:3|\^3)", "kg/m3"),
-    (rf"(?:{_G}{_PER}(?:ml|cm3|cm\^3)|kg{_PER}(?:l|dm3)\b)", "g/ml"),
+    (rf"(?<!\w)(?:{_G}{_PER}(?:ml|cm3|cm\^3)|kg{_PER}(?:l|dm3)\b)", "g/ml"),
     (rf"(?<!\w){_G}{_PER}(?:kg|κιλ\w*)", "g/kg"),
     (rf"(?<!\w){_G}{_PER}(?:l|lt|ltr|litre|liter|litro|λ|λιτρ\w*)\b\.?", "g/l"),
     (r"‰", "g/kg"),
-    (r"(?:-\s*)?(?:m\s?°\s?c?\b|m°|milli\s?(?:degrees?|grad)\w*|°?\s?c?\s?[x×*]\s?10\s?\^?-3|°\s?c\s?/\s?1000|1/1000\s?°\s?c|10-3\s?°\s?c|\bmc\b|\bmgrad\b)", "mC"),
+    (r"(?:-\s*)?(?:(?<![^\W\d])m\s?°\s?c?\b|(?<![^\W\d])m°|milli\s?(?:degrees?|grad)\w*|°?\s?c?\s?[x×*]\s?10\s?\^?-3|°\s?c\s?/\s?1000|1/1000\s?°\s?c|10-3\s?°\s?c|\bmc\b|\bmgrad\b)", "mC"),
     (r"°\s?h\b|\bhortvet\b", "H"),
     (r"°\s?c\b|\bdeg\.?\s?c\b|\bgrad\s?c?\b|\bcelsius\b|(?<![a-z])°(?=\s|$|\)|\])", "C"),
     (r"%", "%"),
@@ -156,6 +156,10 @@ def take_apart(heading: str) -> Said:
                 unit = _PLAIN_UNITS[inner]
                 text = text[: bracketed.start()] + " " + text[bracketed.end() :]
                 break
+    if not unit:
+        head, _, last = text.strip().rpartition(" ")
+        if head and _PLAIN_UNITS.get(last.strip(".")) in ("kg", "g", "min", "h", "d"):
+            unit, text = _PLAIN_UNITS[last.strip(".")], head
     words = re.sub(r"(?:^|\s)\d\)|[*†‡]+|\(\s*\)|\[\s*\]", " ", text)
     return Said(words=plain(words.replace("'", " ")), unit=unit, factor=factor, dry=dry)
 
