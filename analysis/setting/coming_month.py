@@ -289,9 +289,12 @@ def settings_grid(coming: ComingMonth, failed: FailedPots) -> pd.DataFrame:
     """
     low_c, high_c = coming.range_c
     low_d, high_d = coming.range_g_kg
-    warmth = np.unique(np.r_[np.arange(np.ceil(low_c), np.floor(high_c) + 1.0), np.clip(coming.usual_c, low_c, high_c)])
-    steps = np.clip(np.round(coming.usual_g_kg * 1.25 ** np.arange(-4, 5)), low_d, high_d)
-    dose = np.unique(np.r_[steps, np.clip(coming.usual_g_kg, low_d, high_d)])
+    warmth, dose = np.array([coming.usual_c]), np.array([coming.usual_g_kg])
+    if low_c <= high_c:
+        warmth = np.unique(np.r_[np.arange(np.ceil(low_c), np.floor(high_c) + 1.0), np.clip(warmth, low_c, high_c)])
+    if low_d <= high_d:
+        steps = np.clip(np.round(coming.usual_g_kg * 1.25 ** np.arange(-4, 5)), low_d, high_d)
+        dose = np.unique(np.r_[steps, np.clip(dose, low_d, high_d)])
     c, d = (part.ravel() for part in np.meshgrid(warmth, dose, indexing="ij"))
     window = np.round(coming.window(c, d))
     return pd.DataFrame(

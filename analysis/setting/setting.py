@@ -193,6 +193,9 @@ class SettingFit:
                     f"no milk is expected in {month}; the set time is for a vat of the milk last seen",
                 )
             )
+        if coming.range_c[0] > coming.range_c[1] or coming.range_g_kg[0] > coming.range_g_kg[1]:
+            text = "the maker's limits and the safe bounds (40-48 C, 10-50 g/kg) have nothing in common"
+            out.append(note("limits-leave-no-room", text, file="dairy.toml", advice="no other settings are advised"))
         if coming.to_target is None:
             out.append(
                 note(

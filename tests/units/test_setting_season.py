@@ -203,6 +203,21 @@ def test_limits_of_the_maker_bind():
     assert grid["incubator_c"].between(42.0, 43.5).all()
 
 
+def test_limits_outside_the_safe_bounds_leave_nothing_to_advise():
+    table, minutes = vats(n=20, slower=0.3)
+    limits = Limits((36.0, 39.0), (10.0, 50.0), 4.6)
+    answer = fit_setting(season(table, look(table, minutes), limits=limits), Milk()).answer()
+    assert "limits-leave-no-room" in codes(answer)
+    assert {row["incubator_c"] for row in answer.decisions["set_time"]} == {43.0}
+
+
+def test_no_milk_next_month_is_said():
+    table, minutes = vats(n=20)
+    answer = fit_setting(season(table, look(table, minutes)), Milk(first="2026-09-01")).answer()
+    assert "no-milk-next-month" in codes(answer)
+    assert answer.decisions["set_time"][0]["month"] == "2026-06"
+
+
 def test_past_the_best_warmth_hotter_is_not_advised_and_is_said_kindly():
     table, minutes = vats(n=250, usual_c=47.0, best_c=43.0, warmths=(-4.0, -2.0, 0.0, 0.5))
     usual = Usual(47.0, 180.0, 25.0)
