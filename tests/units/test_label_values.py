@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from analysis.label import load_rulebook
 from analysis.label.outlook import LineOutlook, ReadingLaw, cut_into_months, line_outlook
 from analysis.label.rulebook import Allowed, Line
-from analysis.label.values import choose, curve_of, limits_for
+from analysis.label.values import Curve, choose, curve_of, limits_for, nearest_index
 from tests.units.label_pots import a_pot
 
 DAY = date(2026, 5, 31)
@@ -256,3 +256,11 @@ def test_one_sided_rules_are_open_at_the_harmless_end():
 def test_limits_are_plain_without_a_claim():
     line = BOOKS["eu"].line("fat")
     assert limits_for(line, Decimal("6.4")) == line.limits(6.4)
+
+
+def test_of_two_values_as_near_the_safe_one_is_taken():
+    curve = Curve((Decimal("6.4"), Decimal("6.5"), Decimal("6.6")), np.ones((3, 1)))
+    outer = np.array([True, False, True])
+    assert nearest_index(curve, 6.5, outer, "high") == 2
+    assert nearest_index(curve, 6.5, outer, "low") == 0
+    assert nearest_index(curve, 6.5, np.zeros(3, dtype=bool), "low") is None
