@@ -143,16 +143,16 @@ def _bring_in(folder: Path, args: argparse.Namespace) -> int:
     from analysis.records.together import alone, clear_leftovers
 
     said = _said(args)
+    before = _signature(folder)
     standing = read_standing(folder)
     sources = [*(flock for flock, _ in standing.flocks), "bulk"]
     if said.source and said.source not in sources:
         raise CannotDo(f'--source "{said.source}" is no flock of dairy.toml; expected one of {", ".join(sources)}')
     jobs, trouble, idle = _read(args.files, standing, said)
     interactive = sys.stdin.isatty() and sys.stdout.isatty() and not args.yes
-    before = _signature(folder)
     plans, refused = _plans(standing, jobs)
     if interactive and not args.dry_run:
-        plans, refused = _ask(folder, jobs, plans, refused)
+        standing, plans, refused = _ask(standing, jobs, plans, refused)
     ready = [plan for plan in plans if not plan.questions]
     _say(plans, [*trouble, *refused], args, interactive=interactive)
     trouble += [*refused, *(plan.path.name for plan in plans if plan.questions)]
@@ -166,7 +166,9 @@ def _bring_in(folder: Path, args: argparse.Namespace) -> int:
             return 0
         with alone(folder):
             clear_leftovers(folder)
-            ready = _write(folder, ready, jobs, changed=_signature(folder) != before)
+            if _signature(folder) != before:
+                standing, ready = _anew(folder, ready, jobs)
+            _write(standing, ready)
     aside = any(fate.fate == "set aside" for plan in ready for fate in plan.fates)
     return 1 if aside or trouble else 0
 
@@ -226,9 +228,9 @@ def _plans(standing: "Standing", jobs: Sequence[_Job]) -> "tuple[list[FilePlan],
 
 
 def _ask(
-    folder: Path, jobs: Sequence[_Job], plans: "list[FilePlan]", refused: list[str]
-) -> "tuple[list[FilePlan], list[str]]":
-    """Ask what is open until nothing is, planning anew after each answer."""
+    standing: "Standing", jobs: Sequence[_Job], plans: "list[FilePlan]", refused: list[str]
+) -> "tuple[Standing, list[FilePlan], list[str]]":
+    """Ask what is open until nothing is, planning anew after each answer; return also what the last plans stand on."""
     from analysis.intake.plan import read_standing
 
     by_file = {job.sha256: job for job in jobs}
@@ -245,8 +247,9 @@ def _ask(
                 asked = True
         if not asked:
             break
-        plans, refused = _plans(read_standing(folder), jobs)
-    return plans, refused
+        standing = read_standing(standing.folder)
+        plans, refused = _plans(standing, jobs)
+    return standing, plans, refused
 
 
 def _names_labs(plan: "FilePlan") -> bool:
@@ -258,12 +261,14 @@ def _names_labs(plan: "FilePlan") -> bool:
 def _answered(plan: "FilePlan", said: "Said") -> "Said":
     """Ask the first open question of a file and return what is said for it from then on."""
     from analysis.intake.labs import Kept, key_of
+    from analysis.intake.words import meanings
 
     question = plan.questions[0]
     choices = f" [{' / '.join(question.choices)}]" if question.choices else ""
     while True:
         answer = input(f"{plan.path.name}: {question.text}{choices} ").strip()
-        if question.choices and answer not in question.choices and question.key != "source":
+        free = question.key.startswith("column:") and answer.partition(";")[0] in {*meanings(), "ignore"}
+        if question.choices and answer not in question.choices and not free:
             fitting = [choice for choice in question.choices if answer and choice.startswith(answer)]
             if len(fitting) != 1:
                 continue
@@ -326,27 +331,33 @@ def _signature(folder: Path) -> list[tuple[str, int, int]]:
     return sorted((str(path), path.stat().st_mtime_ns, path.stat().st_size) for path in files)
 
 
-def _write(folder: Path, plans: "list[FilePlan]", jobs: Sequence[_Job], *, changed: bool) -> "list[FilePlan]":
-    """Write the plans; worked out anew, without a further question, where another run has written in the meantime."""
-    from analysis.intake.ledger import already_in, put, read_ledger
+def _anew(folder: Path, plans: "list[FilePlan]", jobs: Sequence[_Job]) -> "tuple[Standing, list[FilePlan]]":
+    """Work the plans out anew, without a further question, on what another run has written in the meantime."""
+    from analysis.intake.ledger import already_in, read_ledger
     from analysis.intake.plan import read_standing
-    from analysis.intake.preview import reason
 
     entries = read_ledger(folder)
-    names = {plan.sha256 for plan in plans}
-    wanted = [job for job in jobs if job.sha256 in names]
+    wanted = {plan.sha256 for plan in plans}
     standing = read_standing(folder)
-    fresh = [job for job in wanted if already_in(entries, job.sha256) is None]
+    fresh = [job for job in jobs if job.sha256 in wanted and already_in(entries, job.sha256) is None]
     plans, refused = _plans(standing, fresh)
     for line in refused:
         print(f"pasturepot: {line}", file=sys.stderr)
-    plans = [plan for plan in plans if not plan.questions]
+    return standing, [plan for plan in plans if not plan.questions]
+
+
+def _write(standing: "Standing", plans: "list[FilePlan]") -> None:
+    """Write the plans and say what became of each file."""
+    from analysis.intake.labs import read_labs
+    from analysis.intake.ledger import put, read_ledger
+    from analysis.intake.preview import reason
+
     if not plans:
-        print("another run has brought the same in meanwhile; nothing to do" if changed else "nothing to do")
-        return []
+        print("another run has brought the same in meanwhile; nothing to do")
+        return
     now = dt.datetime.now(dt.UTC)
-    standing_before = read_standing(folder)
-    for entry, plan in zip(put(plans, standing, entries, now, standing_before.labs), plans, strict=True):
+    entries = read_ledger(standing.folder)
+    for entry, plan in zip(put(plans, standing, entries, now, read_labs(standing.folder)), plans, strict=True):
         v = entry.values
         print(
             f"{v['file']}: {entry.id}: {v['rows']} rows: {v['new']} new, {v['corrected']} corrected, {v['known']} known, {v['set_aside']} set aside"
@@ -354,7 +365,6 @@ def _write(folder: Path, plans: "list[FilePlan]", jobs: Sequence[_Job], *, chang
         for fate in plan.fates:
             if fate.fate == "set aside":
                 print(f"  {plan.path.name} {reason(fate)}", file=sys.stderr)
-    return plans
 
 
 def _list(folder: Path) -> int:

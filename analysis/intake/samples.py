@@ -3,6 +3,7 @@
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 from analysis.intake.labs import quoted
@@ -111,7 +112,7 @@ def belongs(texts: Sequence[str], rules: Sequence[Rule]) -> Belongs:
     for text in texts:
         if not text:
             continue
-        found = _fitting(text, rules)
+        found = _fitting(text, tuple(rules))
         if not found:
             continue
         sources = _sources(found)
@@ -128,7 +129,8 @@ def belongs(texts: Sequence[str], rules: Sequence[Rule]) -> Belongs:
     return Belongs(kind, source, clash)
 
 
-def _fitting(text: str, rules: Sequence[Rule]) -> list[tuple[str, Rule]]:
+@lru_cache(maxsize=20_000)
+def _fitting(text: str, rules: tuple[Rule, ...]) -> list[tuple[str, Rule]]:
     """Return the rules that fit, each with its longest word that stands in the text."""
     found = []
     for rule in rules:

@@ -342,7 +342,7 @@ class _Finder:
             )
             if again and kind != "result":
                 kind = "headings again"
-            if self._is_unit_row(r) and kind != "result":
+            if kind != "result" and self._is_unit_row(r):
                 kind = "units"
             if kind == "section":
                 section = next(_text(c) for c in cells if c is not None)

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 from analysis.intake.words import plain
 
@@ -119,6 +120,7 @@ def _loose(text: str) -> str:
     return " ".join(kept.split())
 
 
+@lru_cache(maxsize=20_000)
 def take_apart(heading: str) -> Said:
     """Take a heading apart into words, unit, nitrogen factor and basis.
 
@@ -170,6 +172,7 @@ def factors_in(text: str) -> set[float]:
     return {float((one[1] or one[2]).replace(",", ".")) for one in found}
 
 
+@lru_cache(maxsize=20_000)
 def only_unit(text: str) -> str | None:
     """Return the unit's code where a cell holds a unit and nothing else, or None."""
     loose = _loose(text).strip("()[] .")

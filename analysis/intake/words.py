@@ -5,7 +5,7 @@ import tomllib
 import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -59,6 +59,7 @@ class Match:
 NO_MATCH = Match((), certain=False)
 
 
+@lru_cache(maxsize=50_000)
 def plain(text: str) -> str:
     """Return text without accents, capitals and punctuation, words parted by one blank.
 
