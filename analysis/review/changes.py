@@ -1,6 +1,7 @@
 """What changed since the review before: what moved, by how much, and what lies behind it.
 
-A number's move is measured against its own earlier uncertainty: a forecast that moved by a quarter of its own 90 % interval is
+A number's move is measured against its own earlier uncertainty: a forecast that moved by a quarter of its own 90 %
+interval is
 no news. Results that fell outside the interval that was forecast for them come first.
 """
 
@@ -149,7 +150,10 @@ def _label_moves(earlier: Mapping[str, Any], now: Mapping[str, Any]) -> list[Mov
             found.append(Move("declared", what, old.get(key), new.get(key), _rounded(by), new["unit"], of_own, text))
         if old.get("meets_risk") != new.get("meets_risk"):
             holds = "now meets" if new.get("meets_risk") else "no longer meets"
-            text = f"Under {rulebook_words(new['rules'])}, the {plain(new['nutrient'])} to declare {holds} the wanted probability in every month."
+            text = (
+                f"Under {rulebook_words(new['rules'])}, the {plain(new['nutrient'])} to declare {holds} the wanted "
+                "probability in every month."
+            )
             what = f"{new['rules']} {new['nutrient']} meets_risk"
             found.append(Move("verdict", what, old.get("meets_risk"), new.get("meets_risk"), None, "", None, text))
     return found
@@ -172,11 +176,13 @@ def _worded(
 
 
 def _action_words(old: Mapping[str, Any], new: Mapping[str, Any]) -> str:
-    return f"Under {rulebook_words(new['rules'])}, the advice on the label went from “{old['action']}” to “{new['action']}”."
+    advice = f"from “{old['action']}” to “{new['action']}”"
+    return f"Under {rulebook_words(new['rules'])}, the advice on the label went {advice}."
 
 
 def _claim_words(old: Mapping[str, Any], new: Mapping[str, Any]) -> str:
-    return f"The claim “{new['claim']}” under {rulebook_words(new['rules'])} went from “{old['verdict']}” to “{new['verdict']}”."
+    verdict = f"from “{old['verdict']}” to “{new['verdict']}”"
+    return f"The claim “{new['claim']}” under {rulebook_words(new['rules'])} went {verdict}."
 
 
 def _window_moves(earlier: Mapping[str, Any], now: Mapping[str, Any]) -> list[Move]:
@@ -191,7 +197,8 @@ def _window_moves(earlier: Mapping[str, Any], now: Mapping[str, Any]) -> list[Mo
     if abs(by) < 1:
         return []
     text = (
-        f"The expected set time at the usual settings went from {clock_span(old['expected_min'])} ({month_words(old['month'])}) to "
+        f"The expected set time at the usual settings went from {clock_span(old['expected_min'])} "
+        f"({month_words(old['month'])}) to "
         f"{clock_span(new['expected_min'])} ({month_words(new['month'])}); the pots are to be looked at from "
         f"{clock_span(new['first_check_min'])} on and are set at the latest by {clock_span(new['latest_min'])}."
     )
@@ -213,7 +220,8 @@ def _forecast_moves(earlier: Mapping[str, Any], now: Mapping[str, Any], name: st
         unit = "mg/100 g" if "_mg_" in new["component"] else "g/100 g"
         who = "the pots" if of_pot else "bulk milk" if new["source"] == "bulk" else f"the milk of {new['source']}"
         text = (
-            f"The forecast for {plain(new['component'])} of {who} in {month_words(new['month'])} moved by {signed(by, 2)} {unit}, "
+            f"The forecast for {plain(new['component'])} of {who} in {month_words(new['month'])} moved by "
+            f"{signed(by, 2)} {unit}, "
             f"from {number(old['mean'], 2)} to {number(new['mean'], 2)}{_own_words(of_own)}."
         )
         what = " ".join(str(new[key]) for key in keys)

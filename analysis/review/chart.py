@@ -32,7 +32,7 @@ DASHES = ("-", "--", "-.", ":")
 PALE = "#e9ebe6"
 WIDE, NARROW = 6.9, 3.55  # inches: the column of the page, and a phone
 
-_STYLE: dict[str, Any] = {
+_STYLE: Any = {
     "font.family": "DejaVu Sans",
     "font.size": 9.0,
     "axes.titlesize": 9.5,
@@ -94,7 +94,8 @@ def absent(title: str, why: str, *data: str) -> Chart:
 @contextlib.contextmanager
 def quiet_style(narrow: bool = False) -> Iterator[float]:
     """Draw in the project's style; gives the width of a figure in inches."""
-    with mpl.rc_context({**sns.axes_style("ticks"), **_STYLE, "font.size": 8.5 if narrow else 9.0}):
+    style: Any = {**sns.axes_style("ticks"), **_STYLE, "font.size": 8.5 if narrow else 9.0}
+    with mpl.rc_context(style):
         yield NARROW if narrow else WIDE
 
 

@@ -1,6 +1,7 @@
 """Every figure of the review: which notebook shows it, and how it is kept in the review folder.
 
-A figure is drawn once, by its notebook. The page then takes the files; a notebook opened by itself draws what is missing.
+A figure is drawn once, by its notebook. The page then takes the files; a notebook opened by itself draws what is
+missing.
 """
 
 import importlib

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -59,7 +60,7 @@ def control_samples(outcome: Outcome, *, narrow: bool = False) -> Chart:
         figure = new_figure(width, 2.5 * len(shown) + 0.4)
         axes = figure.subplots(len(shown), 1, sharex=True, squeeze=False)[:, 0]
         for ax, nutrient in zip(axes, shown, strict=True):
-            _control_panel(ax, table[table["nutrient"] == nutrient], windows.loc[nutrient])
+            _control_panel(ax, table[table["nutrient"] == nutrient], _window(windows, nutrient))
         at = table["month"].map(month_position)
         month_axis(
             axes[-1], float(at.min()) - 0.6, float(at.max()) + 0.5, 3 if narrow else 1, room=4.2 if narrow else 1.5
@@ -89,13 +90,12 @@ def label_sureness(outcome: Outcome, *, narrow: bool = False) -> Chart:
         figure = new_figure(width, 2.5 * len(shown) + 0.2 if narrow else 2.7)
         axes = figure.subplots(len(shown) // columns, columns, squeeze=False).ravel()
         for ax, nutrient in zip(axes, shown, strict=True):
-            _sureness_panel(ax, table[table["nutrient"] == nutrient], windows.loc[nutrient])
+            _sureness_panel(ax, table[table["nutrient"] == nutrient], _window(windows, nutrient))
         axes[0].set_ylabel("chance in the worst month")
-    reading = _sureness_reading(shown[0], windows.loc[shown[0]])
+    reading = _sureness_reading(shown[0], _window(windows, shown[0]))
     alt = "; ".join(
-        f"{plain(name)}: values from {number(windows.loc[name, 'ok_from'])} to {number(windows.loc[name, 'ok_to'])} "
-        f"{windows.loc[name, 'unit']} hold in every month"
-        for name in shown
+        f"{plain(name)}: values from {number(row['ok_from'])} to {number(row['ok_to'])} {row['unit']} hold each month"
+        for name, row in ((name, _window(windows, name)) for name in shown)
     )
     return Chart(title, reading, f"Chance in the worst month by declared value. {alt}.", figure, data)
 
@@ -134,14 +134,16 @@ def claims_by_month(outcome: Outcome, *, narrow: bool = False) -> Chart:
         ax.tick_params(axis="y", length=0)
     safe = [claim for claim in claims if worst[claim] >= wanted]
     reading = (
-        f"A filled mark is a month in which the claim holds with at least {in_hundred(wanted)}, an open one a month in which it "
-        f"does not; {listing(safe) + ' hold' + ('s' if len(safe) == 1 else '') if safe else 'no claim holds'} in every month."
+        f"A filled mark is a month in which the claim holds with at least {in_hundred(wanted)}, an open one a "
+        "month in which it "
+        f"does not; {listing(safe) + ' hold' + ('s' if len(safe) == 1 else '') if safe else 'no claim holds'} "
+        "in every month."
     )
     alt = "; ".join(f"{claim}: {in_hundred(float(worst[claim]))} in the worst month" for claim in reversed(claims))
     return Chart(title, reading, f"Claims under {rulebook_words(rules)}. {alt}.", figure, ("claims_by_month",))
 
 
-def _control_panel(ax: Axes, table: pd.DataFrame, window: pd.Series) -> None:
+def _control_panel(ax: Axes, table: pd.DataFrame, window: Any) -> None:
     tidy(ax)
     ax.grid(visible=False)
     at = table["month"].map(month_position).to_numpy()
@@ -184,7 +186,7 @@ def _spread(values: Sequence[float], gap: float) -> list[float]:
     return heights
 
 
-def _sureness_panel(ax: Axes, table: pd.DataFrame, window: pd.Series) -> None:
+def _sureness_panel(ax: Axes, table: pd.DataFrame, window: Any) -> None:
     tidy(ax)
     worst = table.groupby("value")["ok"].min()
     sns.lineplot(x=worst.index, y=worst.to_numpy(), color=BLUE, ax=ax)
@@ -212,6 +214,11 @@ def _nutrients(windows: pd.DataFrame, most: int) -> list[str]:
     return (first or list(dict.fromkeys(windows.index)))[:most]
 
 
+def _window(windows: pd.DataFrame, nutrient: str) -> Any:
+    """Return the row of a nutrient's window."""
+    return windows.loc[nutrient]
+
+
 def _wanted(outcome: Outcome) -> float:
     windows = table_of(outcome, "label_window")
     return float(windows["wanted"].iloc[0]) if not windows.empty else 0.95
@@ -228,16 +235,17 @@ def _wrapped(text: str, width: int) -> str:
 
 def _control_reading(shown: Sequence[str], windows: pd.DataFrame, table: pd.DataFrame) -> str:
     name = shown[0]
-    window, rows = windows.loc[name], table[table["nutrient"] == name]
-    lowest = rows.loc[rows["q50"].idxmin()]
-    highest = rows.loc[rows["q50"].idxmax()]
+    window, rows = _window(windows, name), table[table["nutrient"] == name]
+    lowest = rows.iloc[int(rows["q50"].argmin())]
+    highest = rows.iloc[int(rows["q50"].argmax())]
     band = (
         f"the shaded band is what the rules tolerate around {number(window['declared'])} {window['unit']}"
         if not missing(window.get("limits_low")) or not missing(window.get("limits_high"))
         else "these rules state no tolerance"
     )
     return (
-        f"Each stroke holds nine of ten control samples of a month and its thick part the middle half; {band}, and {plain(name)} goes "
+        f"Each stroke holds nine of ten control samples of a month and its thick part the middle half; {band}, "
+        f"and {plain(name)} goes "
         f"from {number(lowest['q50'], 1)} in {month_words(lowest['month'])} to {number(highest['q50'], 1)} in "
         f"{month_words(highest['month'])}."
     )
@@ -246,22 +254,24 @@ def _control_reading(shown: Sequence[str], windows: pd.DataFrame, table: pd.Data
 def _control_alt(shown: Sequence[str], windows: pd.DataFrame, table: pd.DataFrame) -> str:
     said = []
     for name in shown:
-        window = windows.loc[name]
+        window = _window(windows, name)
         months = ", ".join(
             f"{month_name(row['month'])} {number(row['q50'], 1)} ({number(row['q05'], 1)} to {number(row['q95'], 1)})"
             for _, row in table[table["nutrient"] == name].iterrows()
         )
         said.append(
             f"{plain(name)}, {window['unit']} a {window['basis']}: to declare {number(window['declared'])}, tolerated "
-            f"{number(window.get('limits_low'))} to {number(window.get('limits_high'))}; by month, median and 90 % interval: {months}"
+            f"{number(window.get('limits_low'))} to {number(window.get('limits_high'))}; by month, median and "
+            f"90 % interval: {months}"
         )
     return f"Control samples by month. {'. '.join(said)}."
 
 
-def _sureness_reading(name: str, window: pd.Series) -> str:
+def _sureness_reading(name: str, window: Any) -> str:
     if missing(window.get("ok_from")):
         return (
-            f"Where the curve reaches the dashed line a value holds in every month; for {plain(name)} no single value does, so the "
+            f"Where the curve reaches the dashed line a value holds in every month; for {plain(name)} no "
+            "single value does, so the "
             "year needs more than one label or a departure agreed with the authority."
         )
     return (

@@ -47,9 +47,10 @@ _PART_WORDS = {
 
 
 def milk_by_month(outcome: Outcome, *, narrow: bool = False) -> Chart:
-    """Milk by month with its forecast, one panel a source and component.
+    """Show the milk by month with its forecast, one panel a source and component.
 
-    Drawn from ``milk_months`` (month, source, component, kind, mean, lo90, hi90, one_lo90, one_hi90) and the single results in
+    Drawn from ``milk_months`` (month, source, component, kind, mean, lo90, hi90, one_lo90, one_hi90) and the single
+    results in
     ``milk_results``.
     """
     title = "Milk, month by month"
@@ -93,7 +94,7 @@ def milk_by_month(outcome: Outcome, *, narrow: bool = False) -> Chart:
 
 
 def swing(outcome: Outcome, *, narrow: bool = False) -> Chart:
-    """What made the swing: the share of each part, with its 90 % interval, by component.
+    """Show what made the swing: the share of each part, with its 90 % interval, by component.
 
     Drawn from ``milk_swing`` (component, part, share, lo90, hi90).
     """
@@ -199,7 +200,8 @@ def _milk_reading(table: pd.DataFrame, source: str, name: str, components: Seque
             said.append(f"{plain(component)} {_span(row.iloc[0])}")
     return (
         f"Right of the dotted line lies the forecast: in {month_words(first)} the milk ({name}) is expected at "
-        f"{listing(said)}; the darker band holds the month's average in 9 of 10 cases, the lighter band a single new result."
+        f"{listing(said)}; the darker band holds the month's average in 9 of 10 cases, the lighter band a "
+        "single new result."
     )
 
 
@@ -211,7 +213,7 @@ def _milk_alt(table: pd.DataFrame, names: Mapping[str, str]) -> str:
     said = []
     ahead = table[table["kind"] == "forecast"].dropna(subset=["mean"])
     for (source, component), rows in ahead.groupby(["source", "component"], sort=False):
-        low, high = rows.loc[rows["mean"].idxmin()], rows.loc[rows["mean"].idxmax()]
+        low, high = rows.iloc[int(rows["mean"].argmin())], rows.iloc[int(rows["mean"].argmax())]
         said.append(
             f"{names.get(str(source), source)}, {plain(str(component))}: lowest {number(low['mean'], 1)} in "
             f"{month_words(low['month'])}, highest {number(high['mean'], 1)} g/100 g in {month_words(high['month'])}"

@@ -61,7 +61,8 @@ def milk_to_pot(outcome: Outcome, *, narrow: bool = False) -> Chart:
         ratio = float((rows["pot_measured"] / rows["milk"]).median())
         said.append(f"{plain(nutrient)} {number(ratio, 2)} times that of the milk (median of {len(rows)} lots tested)")
     reading = (
-        f"A mark above the dotted line is a pot richer than its milk: {listing(said)}; the level strokes are the 90 % interval of the "
+        f"A mark above the dotted line is a pot richer than its milk: {listing(said)}; the level strokes are "
+        "the 90 % interval of the "
         "milk."
     )
     return Chart(title, reading, f"Pot against milk. {'; '.join(said)}.", figure, ("pot_milk",))
@@ -93,11 +94,13 @@ def pot_by_month(outcome: Outcome, *, narrow: bool = False) -> Chart:
     said, alts = [], []
     for component in components:
         rows = table[table["component"] == component]
-        low, high = rows.loc[rows["mean"].idxmin()], rows.loc[rows["mean"].idxmax()]
+        low, high = rows.iloc[int(rows["mean"].argmin())], rows.iloc[int(rows["mean"].argmax())]
         said.append(
-            f"{plain(component)} is lowest in {month_words(low['month'])} ({number(low['mean'], 1)} g/100 g) and highest in "
+            f"{plain(component)} is lowest in {month_words(low['month'])} ({number(low['mean'], 1)} g/100 g) "
+            "and highest in "
             f"{month_words(high['month'])} ({number(high['mean'], 1)} g/100 g)"
         )
         alts.append(said[-1])
-    reading = f"The thick stroke holds the month's average in 9 of 10 cases, the thin one a single test of pots; {listing(said)}."
+    strokes = "The thick stroke holds the month's average in 9 of 10 cases, the thin one a single test of pots"
+    reading = f"{strokes}; {listing(said)}."
     return Chart(title, reading, f"Pots by month. {'; '.join(alts)}.", figure)

@@ -42,8 +42,7 @@ def records_by_month(outcome: Outcome, *, narrow: bool = False) -> Chart:
         ax = figure.subplots()
         most = float(table["rows"].max())
         for y, (kind, source) in enumerate(reversed(lanes)):
-            rows = table[(table["table"] == kind) & (table["source"] == source)]
-            _lane(ax, rows, y, list(_KIND_WORDS).index(kind), most)
+            _lane(ax, _of(table, kind, source), y, list(_KIND_WORDS).index(kind), most)
         ax.set_yticks(
             range(len(lanes)), [_lane_words(kind, names.get(source, source)) for kind, source in reversed(lanes)]
         )
@@ -54,8 +53,8 @@ def records_by_month(outcome: Outcome, *, narrow: bool = False) -> Chart:
             ax.spines[side].set_visible(False)
         ax.tick_params(axis="y", length=0)
     totals = [
-        f"{int(rows['rows'].sum())} {_lane_words(kind, names.get(source, source))}"
-        for (kind, source), rows in table.groupby(["table", "source"], sort=False)
+        f"{int(_of(table, kind, source)['rows'].sum())} {_lane_words(kind, names.get(source, source))}"
+        for kind, source in lanes
     ]
     newest = month_words(str(table["month"].max()))
     empty = _gaps(table)
@@ -68,6 +67,10 @@ def records_by_month(outcome: Outcome, *, narrow: bool = False) -> Chart:
         )
     )
     return Chart(title, reading, f"Rows by month: {listing(totals)}.", figure, ("record_months",))
+
+
+def _of(table: pd.DataFrame, kind: str, source: str) -> pd.DataFrame:
+    return table[(table["table"] == kind) & (table["source"] == source)]
 
 
 def _lane(ax: Axes, rows: pd.DataFrame, y: int, colour: int, most: float) -> None:

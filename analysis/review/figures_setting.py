@@ -52,10 +52,27 @@ def set_window(outcome: Outcome, *, narrow: bool = False) -> Chart:
             ax.plot([row["expected_min"]] * 2, [place - 0.24, place + 0.24], color=colour, linewidth=2.4)
             for at, side in ((row["first_check_min"], "right"), (row["latest_min"], "left")):
                 shift = -2 if side == "right" else 2
-                ax.annotate(clock_span(at), (at, place), xytext=(shift, 0), textcoords="offset points", ha=side, va="center",
-                            fontsize=8, color=INK)  # fmt: skip
-            ax.annotate(clock_span(row["expected_min"]), (row["expected_min"], place + 0.26), xytext=(0, 1),
-                        textcoords="offset points", ha="center", va="bottom", fontsize=8, color=INK, fontweight="bold")  # fmt: skip
+                ax.annotate(
+                    clock_span(at),
+                    (at, place),
+                    xytext=(shift, 0),
+                    textcoords="offset points",
+                    ha=side,
+                    va="center",
+                    fontsize=8,
+                    color=INK,
+                )
+            ax.annotate(
+                clock_span(row["expected_min"]),
+                (row["expected_min"], place + 0.26),
+                xytext=(0, 1),
+                textcoords="offset points",
+                ha="center",
+                va="bottom",
+                fontsize=8,
+                color=INK,
+                fontweight="bold",
+            )
         ax.set_yticks(range(len(table)), [_setting_words(row, i == 0, narrow) for i, row in table.iterrows()][::-1])
         ax.set_ylim(-0.6, len(table) - 0.25)
         low, high = float(table["first_check_min"].min()), float(table["latest_min"].max())
@@ -70,13 +87,15 @@ def set_window(outcome: Outcome, *, narrow: bool = False) -> Chart:
         ax.tick_params(axis="y", length=0)
     first = table.iloc[0]
     reading = (
-        f"In {month_words(month)}, at the usual settings (upper strip), start looking at {clock_span(first['first_check_min'])}; "
+        f"In {month_words(month)}, at the usual settings (upper strip), start looking at "
+        f"{clock_span(first['first_check_min'])}; "
         f"half of the vats are set by {clock_span(first['expected_min'])} (the upright stroke) and 95 in 100 by "
         f"{clock_span(first['latest_min'])}."
     )
     said = "; ".join(
         f"{number(row['incubator_c'])} °C with {number(row['starter_g_kg'])} g/kg starter: first look "
-        f"{clock_span(row['first_check_min'])}, expected {clock_span(row['expected_min'])}, latest {clock_span(row['latest_min'])}"
+        f"{clock_span(row['first_check_min'])}, expected {clock_span(row['expected_min'])}, latest "
+        f"{clock_span(row['latest_min'])}"
         for _, row in table.iterrows()
     )
     return Chart(title, reading, f"Set time in {month_words(month)}. {said}.", figure)
@@ -116,12 +135,14 @@ def starter_age(outcome: Outcome, *, narrow: bool = False) -> Chart:
         ax.set_ylabel("pots that fail")
     young, old = table.iloc[0], table.iloc[-1]
     reading = (
-        f"The line is the expected share of failed pots and the band its 90 % interval: {in_hundred(young['failed_share'])} pots "
+        "The line is the expected share of failed pots and the band its 90 % interval: "
+        f"{in_hundred(young['failed_share'])} pots "
         f"with a starter of {_days(young['starter_age_d'])}, {in_hundred(old['failed_share'])} with one of "
         f"{_days(old['starter_age_d'])}."
     )
     said = "; ".join(
-        f"{_days(row['starter_age_d'])}: {100 * row['failed_share']:.1f} % ({100 * row['lo90']:.1f} to {100 * row['hi90']:.1f} %)"
+        f"{_days(row['starter_age_d'])}: {100 * row['failed_share']:.1f} % ({100 * row['lo90']:.1f} to "
+        f"{100 * row['hi90']:.1f} %)"
         for _, row in table.iterrows()
     )
     return Chart(title, reading, f"Share of failed pots by age of the starter. {said}.", figure)
@@ -155,11 +176,13 @@ def culture(outcome: Outcome, *, narrow: bool = False) -> Chart:
     sure = "" if last["lo90"] > 0 or last["hi90"] < 0 else "; as the band spans nought, that may be chance"
     reading = (
         f"Above nought the culture sets more slowly than its own usual, below more quickly; at the last vat it was "
-        f"{number(abs(last['slower_pct']), 0)} % {side} (90 % interval {number(last['lo90'], 0)} to {number(last['hi90'], 0)} %){sure}."
+        f"{number(abs(last['slower_pct']), 0)} % {side} (90 % interval {number(last['lo90'], 0)} to "
+        f"{number(last['hi90'], 0)} %){sure}."
     )
-    most = table.loc[table["slower_pct"].idxmax()]
+    most = table.iloc[int(table["slower_pct"].argmax())]
     alt = (
-        f"Pace of the culture over {len(table)} vats. Slowest on {str(most['made_on'])[:10]}, {number(most['slower_pct'], 0)} % slower "
+        f"Pace of the culture over {len(table)} vats. Slowest on {str(most['made_on'])[:10]}, "
+        f"{number(most['slower_pct'], 0)} % slower "
         f"than usual; last vat {number(last['slower_pct'], 0)} %."
     )
     return Chart(title, reading, alt, figure, ("culture",))

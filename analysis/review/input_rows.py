@@ -1,6 +1,7 @@
 """The inputs of a review, kept with it, and how the inputs of two reviews differ.
 
-A copy of the records lies in the review folder (``inputs/``), so that a later review can say which rows are new, which were
+A copy of the records lies in the review folder (``inputs/``), so that a later review can say which rows are new,
+which were
 corrected, and can decide again with the earlier ones.
 """
 

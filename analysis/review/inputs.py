@@ -29,7 +29,8 @@ MANIFEST = "manifest.json"
 _SHOWING = {"review", "intake", "cli.py", "round.py", "__pycache__"}
 _CODE_ENDINGS = {".py", ".json", ".toml", ".csv"}
 _PACKAGES = (
-    "ipykernel", "jinja2", "jsonschema", "matplotlib", "nbclient", "numpy", "pandas", "papermill", "scipy", "seaborn", "xarray",
+    "ipykernel", "jinja2", "jsonschema", "matplotlib", "nbclient", "numpy", "pandas", "papermill", "scipy", "seaborn",
+    "xarray",
 )  # fmt: skip
 
 

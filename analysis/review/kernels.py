@@ -140,10 +140,7 @@ class Engine(NBClientEngine):  # type: ignore[misc]
         cls,
         nb: NotebookNode,
         kernel_name: str,
-        output_path: str | None = None,
-        progress_bar: bool = True,
-        log_output: bool = False,
-        autosave_cell_every: int = 30,
+        *_options: Any,
         **kwargs: Any,
     ) -> NotebookNode:
         """Run a parametrised notebook; `watch` among the keywords is filled on the way."""

@@ -115,7 +115,8 @@ def pots_point(decisions: Mapping[str, Any]) -> Point:
     if not rows:
         return Point(
             "The pots",
-            "Keep looking at the pots as you do, and write down each look: when it was still liquid and when it was set.",
+            "Keep looking at the pots as you do, and write down each look: when it was still liquid and when "
+            "it was set.",
             "No probability can be given: the records hold too few looks.",
             caution=_HYGIENE,
         )
@@ -128,8 +129,10 @@ def pots_point(decisions: Mapping[str, Any]) -> Point:
         minutes = round(abs(float(str(shift))))
         compared = f"{count_of(minutes, 'minute')} {'later' if float(str(shift)) > 0 else 'sooner'} than usual"
     do = (
-        f"In {month_words(usual['month'])}, at {number(usual['incubator_c'])} °C with {number(usual['starter_g_kg'])} g of starter "
-        f"a kilogram, start looking {clock_span(usual['first_check_min'])} after adding the starter and expect the pots to be set at "
+        f"In {month_words(usual['month'])}, at {number(usual['incubator_c'])} °C with "
+        f"{number(usual['starter_g_kg'])} g of starter "
+        f"a kilogram, start looking {clock_span(usual['first_check_min'])} after adding the starter and expect "
+        "the pots to be set at "
         f"{clock_span(usual['expected_min'])}, {compared}."
     )
     why = ""
@@ -137,7 +140,8 @@ def pots_point(decisions: Mapping[str, Any]) -> Point:
     if others:
         other = others[0]
         why = (
-            f"To come back to the usual time: {number(other['incubator_c'])} °C with {number(other['starter_g_kg'])} g/kg, "
+            f"To come back to the usual time: {number(other['incubator_c'])} °C with "
+            f"{number(other['starter_g_kg'])} g/kg, "
             f"expected at {clock_span(other['expected_min'])}."
         )
     return Point(
@@ -145,7 +149,8 @@ def pots_point(decisions: Mapping[str, Any]) -> Point:
         do,
         f"It is {chance(0.95)}, that a vat is set by {latest}.",
         why,
-        f"Check the pH before cooling: set is not yet acid enough. A vat that is not set by {latest} is held and handled by your "
+        f"Check the pH before cooling: set is not yet acid enough. A vat that is not set by {latest} is held "
+        "and handled by your "
         "hygiene plan; do not simply wait longer.",
     )
 
@@ -157,7 +162,8 @@ def tests_point(decisions: Mapping[str, Any]) -> Point:
     judged = [row for row in label_rows(decisions, rules) if not missing(row.get("ok_worst_month"))]
     weakest = min(judged, key=lambda row: float(row["ok_worst_month"]), default=None)
     now = (
-        f"Today the least certain value is {plain(weakest['nutrient'])}: {chance(weakest['ok_worst_month'])}, that a control sample "
+        f"Today the least certain value is {plain(weakest['nutrient'])}: {chance(weakest['ok_worst_month'])}, "
+        "that a control sample "
         f"agrees with {_value(weakest, 'declared')} in {month_words(weakest['worst_month'])}."
         if weakest
         else "How much a test would help cannot be given as a probability yet."
@@ -173,7 +179,10 @@ def tests_point(decisions: Mapping[str, Any]) -> Point:
     return Point("The tests", f"In {month_words(first)} have {wanted} tested.", now, f"Why: {why}." if why else "")
 
 
-_AUTHORITY = "Agree a changed label with the authority that inspects you before you print it; this review advises and does not replace the law."
+_AUTHORITY = (
+    "Agree a changed label with the authority that inspects you before you print it; this review advises and does not "
+    "replace the law."
+)
 _HYGIENE = (
     "Check the pH before cooling; a vat that does not set in its usual time is held and handled by your hygiene plan."
 )
@@ -186,7 +195,7 @@ def _value(row: Mapping[str, Any], key: str) -> str:
 
 
 def _values_to_print(rows: Sequence[Mapping[str, Any]], brief: bool) -> str:
-    """Return the declared values in words; the whole list stands in the evidence, so the letter names fat and protein."""
+    """Return fat and protein to declare in words; the whole list stands in the evidence."""
     first = [row for row in rows if row["nutrient"] in {"fat", "protein"}] or list(rows[:2])
     said = [f"{plain(row['nutrient'])} {_value(row, 'declared')}" for row in first if not missing(row.get("declared"))]
     if not said:
@@ -204,7 +213,8 @@ def _label_chance(
         lasting = action is not None and not missing(action.get("labels_run_out"))
         start = "Were the present label to stay for a whole year, it would be" if lasting else "It is"
         said.append(
-            f"{start} {chance(weak['on_pot_now_ok_worst_month'])}, that a control sample in the worst month agrees with its "
+            f"{start} {chance(weak['on_pot_now_ok_worst_month'])}, that a control sample in the worst month "
+            "agrees with its "
             f"{plain(weak['nutrient'])}."
         )
     if worst is not None:

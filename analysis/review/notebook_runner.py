@@ -2,7 +2,8 @@
 
 papermill alone calls some half-run notebooks a success (`sys.exit(0)`, a swallowed error) and only warns of a
 misspelt parameter. Here the parameters are compared before a kernel starts, and afterwards every code cell must have
-run and every file that the notebook declares (its metadata ``pasturepot.deliverables``) must be there, new and not empty.
+run and every file that the notebook declares (its metadata ``pasturepot.deliverables``) must be there, new and not
+empty.
 """
 
 import logging
@@ -17,8 +18,8 @@ import nbformat
 import papermill
 from nbclient.exceptions import CellTimeoutError, DeadKernelError
 from nbformat import NotebookNode
-from papermill.execute import ERROR_MARKER_TAG
 from papermill.exceptions import PapermillExecutionError
+from papermill.execute import ERROR_MARKER_TAG
 
 from analysis.records.findings import nearest
 from analysis.records.writing import write_text
@@ -99,7 +100,7 @@ def run_notebooks(
     cell_seconds, notebook_seconds
         Deadlines of one cell and of one notebook.
     """
-    wrong = [failure for task in tasks for failure in check_parameters(task)]
+    wrong: list[NotebookFailure] = [failure for task in tasks for failure in check_parameters(task)]
     if wrong:
         return wrong
     with ThreadPoolExecutor(max_workers=at_once, thread_name_prefix="notebook") as pool:
@@ -142,13 +143,15 @@ def run_notebook(
         progress.notebook_ends(task.name)
     _check_every_cell_ran(task.name, executed)
     _check_deliverables(task, owed, before)
-    write_text(task.output, nbformat.writes(normalised(executed, task)) + "\n")
+    text: str = nbformat.writes(normalised(executed, task))  # type: ignore[no-untyped-call]
+    write_text(task.output, text + "\n")
     logger.info("%s: done in %.1f s", task.name, time.monotonic() - started)
 
 
 def read_notebook(path: Path) -> NotebookNode:
     """Return a notebook of format 4 as it lies on disk."""
-    return nbformat.read(path, as_version=4)
+    found: NotebookNode = nbformat.read(path, as_version=4)  # type: ignore[no-untyped-call]
+    return found
 
 
 def deliverables(notebook: NotebookNode) -> tuple[str, ...]:
@@ -175,7 +178,7 @@ def check_parameters(task: NotebookTask) -> list[WrongParameter]:
 
 def normalised(executed: NotebookNode, task: NotebookTask) -> NotebookNode:
     """Return an executed notebook without what differs between two equal runs: times, random ids, paths of this run."""
-    clean = nbformat.from_dict(executed)
+    clean: NotebookNode = nbformat.from_dict(executed)  # type: ignore[no-untyped-call]
     clean.metadata.pop("papermill", None)
     clean.metadata.pop("widgets", None)
     for cell in clean.cells:
@@ -204,7 +207,7 @@ def _run_or_failure(
 def _by_papermill(task: NotebookTask, watch: kernels.Watch) -> NotebookNode:
     """Let papermill run the notebook and turn what it raises into the class that says what happened."""
     try:
-        return papermill.execute_notebook(
+        executed: NotebookNode = papermill.execute_notebook(
             _readable_path(task.source),
             None,
             parameters=dict(task.parameters),
@@ -229,6 +232,7 @@ def _by_papermill(task: NotebookTask, watch: kernels.Watch) -> NotebookNode:
         if watch.started:
             raise
         raise KernelDidNotStart(task.name, str(error).splitlines()[0]) from error
+    return executed
 
 
 def _readable_path(source: Path) -> str:

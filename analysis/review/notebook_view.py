@@ -4,8 +4,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import IPython.display
 import pandas as pd
-from IPython.display import HTML, Markdown, display
 
 from analysis.review import page_tables
 from analysis.review.changes import load_changes
@@ -29,8 +29,10 @@ __all__ = [
     "tables",
 ]
 
+Shown = Any  # something that a notebook shows; IPython's classes are untyped
 
-def said(outcome: StoredOutcome) -> Markdown:
+
+def said(outcome: StoredOutcome) -> Shown:
     """Say in one sentence whose month this is and what it rests on."""
     decisions = outcome.decisions
     flags = decisions["flags"]
@@ -45,14 +47,14 @@ def said(outcome: StoredOutcome) -> Markdown:
         if errors
         else "nothing was set aside"
     )
-    return Markdown(f"**{_safe(decisions['dairy'])}, {month_words(outcome.month)}**: {through}, and {aside}.")
+    return _text(f"**{_safe(decisions['dairy'])}, {month_words(outcome.month)}**: {through}, and {aside}.")
 
 
 def figure(outcome: StoredOutcome, name: str) -> ShownFigure:
     """Draw a figure, keep it in the review folder, show it, and say below it how to read it."""
     shown = draw(outcome, name)
-    display(shown)
-    display(Markdown(f"*How to read it.* {_safe(shown.reading)}" if shown.drawn else _safe(shown.reading)))
+    _show(shown)
+    _show(_text(f"*How to read it.* {_safe(shown.reading)}" if shown.drawn else _safe(shown.reading)))
     return shown
 
 
@@ -63,15 +65,15 @@ def figures(outcome: StoredOutcome, notebook: str, skip: Sequence[str] = ()) -> 
             figure(outcome, name)
 
 
-def table(outcome: StoredOutcome, name: str, columns: Sequence[str] = (), rows: int = 12) -> HTML:
+def table(outcome: StoredOutcome, name: str, columns: Sequence[str] = (), rows: int = 12) -> Shown:
     """Show the first rows of a table of the review; one that no room wrote is shown as empty."""
     found = outcome.tables.table(name)
     if found.empty:
-        return HTML(f"<p>The table {_safe(name)} is empty for these records.</p>")
+        return _html(f"<p>The table {_safe(name)} is empty for these records.</p>")
     wanted = [column for column in columns if column in found.columns] or list(found.columns)
     text = found[wanted].head(rows).to_html(index=False, border=0, na_rep="–", float_format="{:.3g}".format)
     more = f"<p>{len(found) - rows} more rows stand in tables/{name}.csv.</p>" if len(found) > rows else ""
-    return HTML(text + more)
+    return _html(text + more)
 
 
 def tables(outcome: StoredOutcome, *makers: str) -> None:
@@ -83,19 +85,19 @@ def tables(outcome: StoredOutcome, *makers: str) -> None:
         made = function(decisions, key, source_names(outcome)) if key else function(decisions)
         shown = made if isinstance(made, list) else [made]
         for one in page_tables.with_rows(shown):
-            display(Markdown(_safe(one.caption)))
-            display(_frame(one))
+            _show(_text(_safe(one.caption)))
+            _show(_frame(one))
         if not page_tables.with_rows(shown):
-            display(Markdown("There is nothing to show here yet; the flags of the review say why."))
+            _show(_text("There is nothing to show here yet; the flags of the review say why."))
 
 
-def show_letter(outcome: StoredOutcome) -> Markdown:
+def show_letter(outcome: StoredOutcome) -> Shown:
     """Show the three sentences of the letter."""
     lines = [
         f"{k}. {_safe(point.do)} *{_safe(point.chance)}* {_safe(point.why)} {_safe(point.caution)}".rstrip()
         for k, point in enumerate(letter(outcome.decisions), 1)
     ]
-    return Markdown("\n".join(lines))
+    return _text("\n".join(lines))
 
 
 def show_changes(outcome: StoredOutcome) -> dict[str, Any]:
@@ -105,18 +107,30 @@ def show_changes(outcome: StoredOutcome) -> dict[str, Any]:
     for title, items in (("Surprising results", changes["surprises"]), ("What moved", changes["moved"])):
         if items:
             lines += ["", f"**{title}**", "", *(f"- {_safe(item['text'])}" for item in items[:10])]
-    display(Markdown("\n".join(lines)))
+    _show(_text("\n".join(lines)))
     return changes
 
 
-def shown_path(outcome: StoredOutcome, path: Path) -> Markdown:
+def shown_path(outcome: StoredOutcome, path: Path) -> Shown:
     """Say where a file lies, seen from the folder of the review."""
-    return Markdown(f"Written: `{path.relative_to(outcome.out_folder).as_posix()}`")
+    return _text(f"Written: `{path.relative_to(outcome.out_folder).as_posix()}`")
 
 
-def _frame(made: Table) -> HTML:
+def _frame(made: Table) -> Shown:
     frame = pd.DataFrame(list(made.rows), columns=list(made.heads))
-    return HTML(frame.to_html(index=False, border=0))
+    return _html(frame.to_html(index=False, border=0))
+
+
+def _text(text: str) -> Shown:
+    return IPython.display.Markdown(text)  # type: ignore[no-untyped-call]
+
+
+def _html(text: str) -> Shown:
+    return IPython.display.HTML(text)  # type: ignore[no-untyped-call]
+
+
+def _show(shown: Shown) -> None:
+    IPython.display.display(shown)  # type: ignore[no-untyped-call]
 
 
 def _safe(text: str) -> str:

@@ -1,6 +1,7 @@
 """The page that a dairy reads, and the sheet for its wall: each one self-contained file.
 
-Nothing on the page asks the network for anything: pictures and styles are inside, there is no script, and the page's own
+Nothing on the page asks the network for anything: pictures and styles are inside, there is no script, and the page's
+own
 policy forbids both. Text from the records is escaped by the template engine and shown as it was typed.
 """
 
@@ -101,7 +102,8 @@ def build_page(outcome: StoredOutcome, changes: Mapping[str, Any]) -> Path:
     )
     if len(text.encode("utf-8")) > LARGEST_PAGE:
         raise CannotDo(
-            f"the page would be {len(text) / 1e6:.1f} MB, more than {LARGEST_PAGE / 1e6:g} MB; report this with the records"
+            f"the page would be {len(text) / 1e6:.1f} MB, more than {LARGEST_PAGE / 1e6:g} MB; report this "
+            "with the records"
         )
     path = outcome.out_folder / PAGE
     write_text(path, text)
@@ -214,8 +216,8 @@ def _wall_row(row: Mapping[str, Any], k: int) -> dict[str, str]:
 def _setting(outcome: StoredOutcome, name: str) -> str | None:
     """Return a setting of the dairy as text, None where it is not known."""
     table = table_of(outcome, "record_settings", "name", "value")
-    found = table.loc[table["name"] == name, "value"].dropna() if len(table) else []
-    return number(found.iloc[0]) if len(found) else None
+    values = [] if table.empty else table.loc[table["name"] == name, "value"].dropna().tolist()
+    return number(values[0]) if values else None
 
 
 def _environment() -> Environment:

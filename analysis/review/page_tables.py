@@ -54,7 +54,8 @@ def label_tables(decisions: Mapping[str, Any]) -> list[Table]:
         rows = [row for row in decisions["label"] if row["rules"] == rules]
         tables.append(
             Table(
-                f"Label values under {rulebook_words(rules)}, a {rows[0]['basis']}. Chances are those that one control sample agrees "
+                f"Label values under {rulebook_words(rules)}, a {rows[0]['basis']}. Chances are those that one "
+                "control sample agrees "
                 "with the value in the worst month.",
                 (
                     "",
@@ -111,7 +112,8 @@ def sets_table(decisions: Mapping[str, Any]) -> Table | None:
     if not rows:
         return None
     return Table(
-        f"Under {rulebook_words(str(home))}: one label or several through the year: when each would be used and how surely it holds.",
+        f"Under {rulebook_words(str(home))}: one label or several through the year: when each would be used "
+        "and how surely it holds.",
         ("labels", "used from", "values", "chance in the worst month"),
         tuple(
             (
@@ -140,7 +142,8 @@ def set_time_table(decisions: Mapping[str, Any]) -> Table | None:
         ("acid enough, expected",) if acid else ()
     )
     return Table(
-        f"Settings and times for {month_words(rows[0]['month'])}, from adding the starter. The first row is the usual practice.",
+        f"Settings and times for {month_words(rows[0]['month'])}, from adding the starter. The first row is "
+        "the usual practice.",
         heads,
         tuple(
             (
@@ -183,7 +186,8 @@ def forecast_table(
     whole = [row for row in rows if row.get("source", "bulk") == "bulk" and row["month"] in shown]
     flocks = [row for row in rows if row.get("source", "bulk") != "bulk" and row["month"] == shown[0]]
     return Table(
-        f"Forecast of the {'pots' if of_pot else 'milk'}, g/100 g. The average is the month's; a single result varies more.",
+        f"Forecast of the {'pots' if of_pot else 'milk'}, g/100 g. The average is the month's; a single result "
+        "varies more.",
         ("month", "what", "average", "9 in 10", "one result, 9 in 10"),
         tuple(
             (
@@ -206,8 +210,10 @@ def outcomes_table(decisions: Mapping[str, Any]) -> Table | None:
     told = [row for row in rows if float(row["lo90"]) > 0 or float(row["hi90"]) < 0]
     silent = len(rows) - len(told)
     return Table(
-        "What goes together in these records; going together is no proof that one makes the other. Shown is what stands out from "
-        f"chance; {silent} more do not. The last column says how much of the answer comes from this dairy's own records rather than "
+        "What goes together in these records; going together is no proof that one makes the other. Shown is "
+        "what stands out from "
+        f"chance; {silent} more do not. The last column says how much of the answer comes from this dairy's "
+        "own records rather than "
         "from published knowledge.",
         ("what", "goes with", "effect", "9 in 10", "from own records"),
         tuple(
@@ -250,7 +256,8 @@ def track_table(decisions: Mapping[str, Any]) -> Table | None:
     if not rows:
         return None
     return Table(
-        "Earlier months decided again with what was known then, held against what was measured afterwards. Beside it the simplest "
+        "Earlier months decided again with what was known then, held against what was measured afterwards. "
+        "Beside it the simplest "
         "rule: take the same month of last year.",
         (
             "what",

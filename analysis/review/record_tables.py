@@ -1,6 +1,6 @@
 """What the records hold, as tables: how many rows, from when to when, what was said about them."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -25,13 +25,16 @@ def record_tables(season: "Season") -> dict[str, pd.DataFrame]:
     -------
     dict of DataFrame
         ``record_counts`` (table, used, set_aside, first, last), ``record_months`` (table, source, month, rows),
-        ``record_settings`` (name, value), ``record_sources`` (source, name) and ``findings`` (severity, code, where, text).
+        ``record_settings`` (name, value), ``record_sources`` (source, name) and ``findings`` (severity, code, where,
+        text).
     """
     counts, by_month = [], []
     aside = season.set_aside
     for name, table in season.tables.items():
         dropped = int((aside["file"] == f"{name}.csv").sum()) if len(aside) else 0
-        days = pd.to_datetime(table[_DAY[name]]).dropna() if name in _DAY else pd.Series([], dtype="datetime64[ns]")
+        days: Any = (
+            pd.to_datetime(table[_DAY[name]]).dropna() if name in _DAY else pd.Series([], dtype="datetime64[ns]")
+        )
         first, last = (days.min().date().isoformat(), days.max().date().isoformat()) if len(days) else (None, None)
         counts.append((name, len(table), dropped, first, last))
         if name in {"milk_tests", "batches", "pot_tests"} and len(days):

@@ -1,6 +1,7 @@
 """Review folders: worked on in a staging folder, renamed when whole.
 
-Nothing named rN is ever incomplete. A staging folder left behind by a kill begins with a dot, is no review, and is swept
+Nothing named rN is ever incomplete. A staging folder left behind by a kill begins with a dot, is no review, and is
+swept
 by the next run, which holds the season folder's lock and so knows that nobody works in it.
 """
 
@@ -80,7 +81,8 @@ def season_lock(season_folder: Path, wait_seconds: float = 600.0) -> Iterator[No
         lock.acquire(timeout=wait_seconds)
     except Timeout as error:
         raise CannotDo(
-            f"another review of {season_folder} has been running for {wait_seconds:g} s; wait until it is done, then run again"
+            f"another review of {season_folder} has been running for {wait_seconds:g} s; wait until it is "
+            "done, then run again"
         ) from error
     except OSError as error:
         raise CannotDo(f"{root} cannot be written to ({error.strerror}); make the folder writable") from error
@@ -96,7 +98,8 @@ def season_lock(season_folder: Path, wait_seconds: float = 600.0) -> Iterator[No
 def new_review(season_folder: Path, month: str) -> Iterator[tuple[Path, Review]]:
     """Give a staging folder that becomes the month's next rN when the block ends well, and is gone when it does not.
 
-    Call it only while holding :func:`season_lock`. The turn from staging folder to rN is one step of the file system, after
+    Call it only while holding :func:`season_lock`. The turn from staging folder to rN is one step of the file
+    system, after
     everything in it was forced to disk; then `latest` names it.
 
     Yields

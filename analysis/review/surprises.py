@@ -25,7 +25,8 @@ def surprises(earlier: Mapping[str, Any], before: Path, now: Path) -> list[dict[
     Returns
     -------
     list of dict
-        ``sample_id, source, sampled_on, component, value, lo90, hi90, beyond`` (distance outside in half-widths) and ``text``.
+        ``sample_id, source, sampled_on, component, value, lo90, hi90, beyond`` (distance outside in half-widths) and
+        ``text``.
         One in ten results falls outside by chance alone; the text of the page says so.
     """
     seen = _sample_keys(before)
@@ -33,7 +34,7 @@ def surprises(earlier: Mapping[str, Any], before: Path, now: Path) -> list[dict[
     new = new[[key not in seen for key in zip(new["lab"].astype(str), new["sample_id"].astype(str), strict=True)]]
     by = {(row["month"], row["source"], row["component"]): row for row in earlier.get("milk_forecast") or []}
     found = []
-    for row in new.to_dict("records"):
+    for row in _records(new):
         forecast = by.get((str(row["sampled_on"])[:7], row["source"], row["component"]))
         if forecast is None or missing(forecast.get("one_lo90")) or missing(row["value"]):
             continue
@@ -42,6 +43,10 @@ def surprises(earlier: Mapping[str, Any], before: Path, now: Path) -> list[dict[
         if beyond > 0:
             found.append((beyond, row, low, high))
     return [_said(*item) for item in sorted(found, key=lambda item: -item[0])]
+
+
+def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
 
 
 def _said(beyond: float, row: Mapping[str, Any], low: float, high: float) -> dict[str, Any]:
@@ -57,7 +62,8 @@ def _said(beyond: float, row: Mapping[str, Any], low: float, high: float) -> dic
         "beyond": round(beyond, 2),
         "text": (
             f"{plain(str(row['component'])).capitalize()} of {row['source']} on {str(row['sampled_on'])[:10]} (sample "
-            f"{row['sample_id']}) came in at {number(row['value'])} g/100 g, {side} the {number(low, 1)} to {number(high, 1)} that was "
+            f"{row['sample_id']}) came in at {number(row['value'])} g/100 g, {side} the {number(low, 1)} to "
+            f"{number(high, 1)} that was "
             f"forecast for a single result in {month_words(str(row['sampled_on'])[:7])}."
         ),
     }

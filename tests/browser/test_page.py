@@ -163,7 +163,8 @@ def test_prints_on_a4_without_cut_figures(browser: Any, pages: dict[str, Path]) 
     page.goto(pages["page"].as_uri())
     page.emulate_media(media="print")
     figures = page.evaluate(
-        "[...document.querySelectorAll('figure')].map(f => [f.getBoundingClientRect().height, getComputedStyle(f).breakInside])"
+        "[...document.querySelectorAll('figure')]"
+        ".map(f => [f.getBoundingClientRect().height, getComputedStyle(f).breakInside])"
     )
     assert figures
     assert all(height < printable and rule == "avoid" for height, rule in figures)

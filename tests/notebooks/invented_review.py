@@ -44,7 +44,8 @@ label_ok = 0.95
 _HEADERS = {
     "milk_tests.csv": "sample_id,sampled_on,reported_on,source,fat_g_100g,protein_g_100g,lactose_g_100g,lab,method\n",
     "flock_diary.csv": "flock,from_date,to_date,forage,supplement_kg_day,ewes_milked,lambed_on,note\n",
-    "batches.csv": "batch_id,made_on,milk_kg,incubator_c,starter_age_d,starter_g_kg,moved_out_min,end_ph,pots_filled,pots_failed\n",
+    "batches.csv": "batch_id,made_on,milk_kg,incubator_c,starter_age_d,starter_g_kg,moved_out_min,end_ph,"
+    "pots_filled,pots_failed\n",
 }
 
 
@@ -59,7 +60,8 @@ def season_folder(parent: Path, name: str = "ford") -> Path:
         for source, shift in (("hill", 0.3), ("ford", -0.2)):
             fat, protein = 6.6 + shift + rng.normal(0, 0.2), 5.6 + shift / 2 + rng.normal(0, 0.1)
             rows.append(
-                f"M{k:03d}{source[0]},{day.date()},{day.date()},{source},{fat:.2f},{protein:.2f},4.8,North lab,infrared\n"
+                f"M{k:03d}{source[0]},{day.date()},{day.date()},{source},{fat:.2f},{protein:.2f},4.8,"
+                "North lab,infrared\n"
             )
     (folder / "milk_tests.csv").write_text("".join(rows), encoding="utf-8")
     (folder / "flock_diary.csv").write_text(
@@ -125,12 +127,14 @@ def invented_decisions() -> dict[str, Any]:
             _label("eu", "protein", 5.5, 5.0, 6.1, 5.6, 0.98, 5.48, 0.97, 5.4, months[8]),
             _label("us", "fat", 7.0, 6.4, 7.9, None, None, 6.94, 0.96, 7.1, months[1]),
         ],
-        "label_action": [{"rules": "eu", "action": "keep", "why": "the printed fat of 6.0 g stays within tolerance in every month",
+        "label_action": [{"rules": "eu", "action": "keep", "why": "the printed fat is tolerated in every month",
                           "decide_by": "2026-07-20"}],
         "label_sets": [],
         "claims": [
-            {"rules": "eu", "claim": "high protein", "verdict": "safe", "ok_worst_month": 0.98, "worst_month": months[1]},
-            {"rules": "eu", "claim": "source of calcium", "verdict": "not tested", "ok_worst_month": None, "worst_month": None},
+            {"rules": "eu", "claim": "high protein", "verdict": "safe", "ok_worst_month": 0.98,
+             "worst_month": months[1]},
+            {"rules": "eu", "claim": "source of calcium", "verdict": "not tested", "ok_worst_month": None,
+             "worst_month": None},
             {"rules": "us", "claim": "good source of protein", "verdict": "seasonal", "ok_worst_month": 0.71,
              "worst_month": months[2]},
         ],
@@ -265,10 +269,10 @@ def _label_tables() -> dict[str, pd.DataFrame]:
         for k, month in enumerate(months):
             mean = level + 0.5 * np.sin(k / 2)
             control.append(("eu", nutrient, "g", month, mean, *(mean + d for d in (-0.8, -0.3, 0.0, 0.3, 0.8))))
-            for value in np.arange(level - 2, level + 2, 0.1):
-                curve.append(
-                    ("eu", nutrient, "g", round(value, 1), month, float(np.exp(-(((value - mean) / 1.2) ** 8))))
-                )
+            curve += [
+                ("eu", nutrient, "g", round(value, 1), month, float(np.exp(-(((value - mean) / 1.2) ** 8))))
+                for value in np.arange(level - 2, level + 2, 0.1)
+            ]
         window.append(("eu", nutrient, "g", "100 g", level, level - 0.2, level + 0.2, level, level + 0.1, level - 0.9,
                        level - 0.6, level + 0.6, level - half, level + half, 0.95))  # fmt: skip
     claims = [

@@ -116,7 +116,8 @@ def test_a_result_outside_its_forecast_is_a_surprise_and_one_inside_is_not(befor
     out, inside = forecast["one_hi90"] + 1, forecast["mean"]
     milk.write_text(
         milk.read_text()
-        + f"S1,2026-06-10,2026-06-11,hill,{out:.2f},,,North lab,infrared\nS2,2026-06-11,2026-06-12,hill,{inside:.2f},,,North lab,infrared\n"
+        + f"S1,2026-06-10,2026-06-11,hill,{out:.2f},,,North lab,infrared\n"
+        + f"S2,2026-06-11,2026-06-12,hill,{inside:.2f},,,North lab,infrared\n"
     )
     changes = changes_between(before, after(before), invented_review.invented_decisions())
     assert [surprise["sample_id"] for surprise in changes["surprises"]] == ["S1"]
