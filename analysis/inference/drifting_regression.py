@@ -231,11 +231,16 @@ class DriftPosterior:
     def _coefficients(self, active: Array, scales: Scales, rng: np.random.Generator) -> Array:
         """Put drawn coefficients beside prior draws of those that no row uses."""
         prior = self.prior
-        factor = np.where(prior.multiplier_of >= 0, scales.multipliers[prior.multiplier_of], 1.0)
+        factor = _multiplied(prior.multiplier_of, scales)
         noise = rng.standard_normal((len(active), *prior.mean.shape)) @ np.linalg.cholesky(prior.correlation).T
         out = noise * prior.sd * factor[:, None]
         out[:, self._active] = active
         return np.asarray(out + prior.mean)
+
+
+def _multiplied(multiplier_of: Ints, scales: Scales) -> Array:
+    """Multiplier of each feature's prior sd; 1 where it has none."""
+    return np.concatenate([scales.multipliers, [1.0]])[multiplier_of]
 
 
 def _group_covariances(prior: DriftPrior, scales: Scales, n_groups: int) -> Array:
@@ -254,7 +259,8 @@ class _Problem:
         self.order = order
         self.prior = prior
         # A column that no row uses keeps its prior; it need not be carried through the fit.
-        self.active = np.flatnonzero((table.features != 0).any(0))
+        used = (table.features != 0).any(0)
+        self.active = np.flatnonzero(used) if used.any() else np.arange(min(1, table.features.shape[1]))
         self.features = table.features[order][:, self.active]
         self.loads = table.loads[order]
         measured = np.isfinite(table.responses[order])
@@ -347,10 +353,10 @@ class _Problem:
 
     def _add_prior(self, scales: Scales, corner: Array) -> float:
         """Add the prior precision of the coefficients; return its log determinant."""
-        factor = np.where(self.multiplier_of >= 0, scales.multipliers[self.multiplier_of], 1.0)
+        factor = _multiplied(self.multiplier_of, scales)
         index = np.arange(self.n_coef)
         corner[index, :, index, :] += self.base_precision / (factor**2)[:, None, None]
-        return -self.base_logdet - 2.0 * self.n_resp * float(np.log(factor).sum())
+        return float(-self.base_logdet - 2.0 * self.n_resp * np.log(factor).sum())
 
     def _add_drift(self, scales: Scales, diagonal: Array) -> tuple[Array, float]:
         """Add the drift's precision to the diagonal; return the blocks above it and the log determinant."""
@@ -425,7 +431,7 @@ class _Problem:
             + 0.5 * (logdet_small[p] - logdet_large[p])
             + 0.5 * np.einsum("jcd,jdc->j", small[p] - large[p], second)
         )
-        return 1.0 / (1.0 + np.exp(-np.clip(odds, -500, 500)))
+        return np.asarray(1.0 / (1.0 + np.exp(-np.clip(odds, -500, 500))))
 
     def entropy(self, outlier: Array) -> float:
         """Return the part of the variational bound that belongs to the outlier indicators."""
@@ -674,7 +680,7 @@ def _curvature(problem: _Problem, u: Array, rows: _Weighted, gradient: Array, st
         hessian[i] = -(_evaluate(problem, ahead, rows)[1] - gradient) / step
     values, vectors = np.linalg.eigh(0.5 * (hessian + hessian.T))
     # The prior alone has curvature 1 in these units; a flatter direction is an artefact of the outlier bound.
-    return (vectors * np.clip(values, 0.6, None)) @ vectors.T
+    return np.asarray((vectors * np.clip(values, 0.6, None)) @ vectors.T)
 
 
 def _normal_points(n_points: int, n_dims: int, seed: int) -> Array:

@@ -23,6 +23,10 @@ PLANNED_LAMBING_SD_DAYS = 4.0
 FORAGE_SD_DAYS = 9.0
 SAMPLED_REACH_DAYS = 24
 LONGEST_LACTATION = 340
+SAME_LAMBING_DAYS = 45
+# The first ewes are milked before the flock's mean lambing day.
+EARLY_DAYS = 45
+AGAIN_AFTER_DAYS = 270
 
 
 @dataclass(frozen=True)
@@ -212,33 +216,44 @@ def _sampled_days(tests: pd.DataFrame, flocks: Sequence[str], start: pd.Timestam
 
 
 def _lambings(rows: _Rows) -> Array:
-    """Distinct lambing days; dates less than 45 days apart are one lambing, the later word stands."""
-    days = np.unique(rows.lambed[np.isfinite(rows.lambed)])
-    if not len(days):
-        return days
-    keep = np.append(np.diff(days) > 45, True)
-    return np.asarray(days[keep])
+    """Return distinct lambing days; dates less than 45 days apart are one lambing, their median stands.
+
+    Milk written down long after the newest lambing shows that a flock has lambed again, although the diary does not say when.
+    """
+    written = np.sort(rows.lambed[np.isfinite(rows.lambed)])
+    if not len(written):
+        return written
+    groups = np.split(written, np.flatnonzero(np.diff(written) > SAME_LAMBING_DAYS) + 1)
+    days = [float(np.median(group)) for group in groups]
+    for start in rows.start[rows.ewes > 0]:
+        before = [d for d in days if d <= start]
+        near = [d for d in days if -60 <= d - start <= 90]
+        if before and not near and start - max(before) > AGAIN_AFTER_DAYS:
+            days = sorted([*days, float(start) + 10.0])
+    return np.array(days)
 
 
 def _habits(rows: _Rows, n_past: int) -> FlockHabits:
     days = _lambings(rows)
     planned = frozenset(float(d) for d in days if d >= n_past)
     starts, lengths = [], []
+    milked = (rows.ewes > 0) | ((rows.kg > 0) & np.isnan(rows.ewes))
     for i, lambed in enumerate(days):
-        until = days[i + 1] if i + 1 < len(days) else np.inf
+        until = days[i + 1] - EARLY_DAYS if i + 1 < len(days) else np.inf
         if lambed >= n_past:
             continue
-        milked = (rows.ewes > 0) | ((rows.kg > 0) & np.isnan(rows.ewes))
-        mine = milked & (rows.start >= lambed - 3) & (rows.start < until)
+        mine = milked & (rows.start >= lambed - EARLY_DAYS) & (rows.start < until)
         if mine.any():
-            starts.append(float(np.clip(rows.start[mine].min() - lambed, COLOSTRUM_DAYS, 70)))
+            starts.append(float(np.clip(rows.start[mine].min() - lambed, -EARLY_DAYS, 70)))
         dried = rows.dried[(rows.dried > lambed) & (rows.dried < until) & (rows.dried < n_past)]
         if len(dried):
             lengths.append(float(dried.min() - lambed))
         elif np.isfinite(until) and mine.any():
-            ends = rows.end[mine & (rows.end < until)]
-            if len(ends) and until - np.nanmax(ends) > 20:
-                lengths.append(float(np.nanmax(ends) - lambed))
+            # An end counts only if no milk follows at once: a flock milked through has no end to learn from.
+            end = np.nanmax(rows.end[mine], initial=-np.inf)
+            follows = rows.start[milked & (rows.start > rows.start[mine].max())]
+            if np.isfinite(end) and len(follows) and follows.min() - end > 20:
+                lengths.append(float(end - lambed))
     # A normal mean with the published length as its prior: one seen lactation already counts for more than the book.
     weight = 1.0 / LACTATION_DAYS_SD**2
     spread = 10.0
@@ -273,11 +288,18 @@ def _typical_start(habits: Sequence[FlockHabits], rows: Sequence[_Rows]) -> floa
 
 
 def _since_lambing(n: int, first_day: int, lambings: Array) -> tuple[Array, NDArray[np.int64]]:
-    """Days since the newest lambing and its number for days ``first_day … first_day + n - 1``."""
+    """Days since lambing and its number for days ``first_day … first_day + n - 1``.
+
+    The weeks before a flock's mean lambing day belong to it already (negative days), if the one before is long past.
+    """
     day = np.arange(first_day, first_day + n, dtype=float)
     if not len(lambings):
         return np.full(n, np.nan), np.full(n, -1)
     index = np.searchsorted(lambings, day, side="right") - 1
+    coming = np.minimum(index + 1, len(lambings) - 1)
+    before = np.where(index >= 0, day - lambings[np.clip(index, 0, None)], np.inf)
+    early = (lambings[coming] - day <= EARLY_DAYS) & (lambings[coming] > day) & (before > 200)
+    index = np.where(early, coming, index)
     since = np.where(index >= 0, day - lambings[np.clip(index, 0, None)], np.nan)
     lost = ~(since <= LONGEST_LACTATION)
     return np.where(lost, np.nan, since), np.where(lost, -1, index).astype(np.int64)
@@ -299,7 +321,6 @@ def _past(rows: _Rows, habits: FlockHabits, n: int, sampled: Array) -> FlockDays
             values[inside] = column[i]
     dried = _dried(day, rows, np.array(habits.lambings))
     by_diary = covered & ((ewes > 0) | (kg > 0) | (np.isnan(ewes) & np.isnan(kg) & (since <= habits.length)))
-    by_diary &= ~(since < COLOSTRUM_DAYS)
     by_length = ~covered & (since >= habits.start_after) & (since <= habits.length)
     if len(habits.lambings):
         milking = (by_diary | by_length) & ~dried
@@ -315,7 +336,7 @@ def _past(rows: _Rows, habits: FlockHabits, n: int, sampled: Array) -> FlockDays
 
 
 def _next_start(rows: _Rows, i: int, n: int) -> float:
-    """A running row ends where the flock's next row starts."""
+    """Return where a running row ends: where the flock's next row starts."""
     later = rows.start[rows.start > rows.start[i]]
     return float(later.min()) - 1.0 if len(later) else float(n - 1)
 
@@ -376,8 +397,8 @@ def _ahead(calendar: Calendar, index: int, rng: np.random.Generator, shift: floa
         milking &= ~(still & (n_past - 1 - lambings[current] > habits.start_after + 10))
     milking &= ~_dried(day, rows, lambings)
     milking = np.where(np.isfinite(planned_ewes), planned_ewes > 0, milking)
-    heads = _heads_again(rows, day, n_past)
-    kg = _kilos(np.full(n, np.nan), heads, since, milking, habits.yield_scale)
+    counted = _heads_again(rows, day, n_past)
+    kg = _kilos(np.full(n, np.nan), counted, since, milking, habits.yield_scale)
     return FlockDays(milking, since, lactation, forage, supplement, kg)
 
 
@@ -427,13 +448,14 @@ def _coming_lambings(
     expected = sorted(d + k * YEAR for d in recent for k in (1, 2))
     for d in expected:
         day = d + shift
+        if any(abs(day - x) < 0.3 * YEAR for x, _ in out):
+            continue
         if day < n_past:
             # Expected already but not in the diary: late by some days, or not coming at all.
             if n_past - day > 60:
                 continue
             day = n_past + rng.uniform(0.0, 25.0)
-        taken = [x for x, _ in out]
-        if day < n_past + n and all(abs(day - x) > 75 for x in taken):
+        if day < n_past + n:
             out.append((day, len(out)))
     out.sort()
     number = np.array([i for _, i in out], dtype=np.int64)
@@ -448,9 +470,9 @@ def _heads_again(rows: _Rows, day: Array, n_past: int) -> Array:
         return out
     out[:] = rows.ewes[counted[-1]]
     for i in counted:
-        end = rows.end[i] if np.isfinite(rows.end[i]) else _next_start(rows, int(i), n_past)
+        until = rows.end[i] if np.isfinite(rows.end[i]) else _next_start(rows, int(i), n_past)
         for k in (1, 2):
-            inside = (day >= rows.start[i] + k * YEAR) & (day <= end + k * YEAR)
+            inside = (day >= rows.start[i] + k * YEAR) & (day <= until + k * YEAR)
             out[inside] = rows.ewes[i]
     return out
 

@@ -20,8 +20,8 @@ Array = NDArray[np.float64]
 PARTS = ("level", "flock", "lactation", "season", "forage", "weather", "year", "flock_year", "bulk", "lab")
 # Which parts share a multiplier of their prior sd: the multipliers are learnt, so that a dairy whose years differ more
 # than the published ones gets wider years.
-MULTIPLIERS = ("lactation", "season", "forage", "year")
-MULTIPLIER_LOG_SD = np.array([0.4, 0.4, 0.4, 0.5])
+MULTIPLIERS = ("lactation", "lactation of a flock", "season", "forage", "year", "flock_year")
+MULTIPLIER_LOG_SD = np.array([0.5, 0.5, 0.5, 0.5, 0.5, 0.5])
 LACTATION_KNOTS = np.array([5.0, 20.0, 40.0, 65.0, 95.0, 130.0, 165.0, 200.0, 240.0, 300.0])
 LACTATION_SMOOTH_DAYS = 45.0
 
@@ -85,12 +85,12 @@ class Weather:
         """Return covariates of a coming year: those of a recorded year drawn at random, shape (n, 3)."""
         if not len(self.by_year):
             return np.zeros((len(days), 3))
-        chosen = self.by_year[rng.integers(len(self.by_year))][days.dayofyear - 1]
+        chosen = self.by_year[rng.integers(len(self.by_year))][days.day_of_year - 1]
         # Dryness and warmth of the next weeks still remember the weather of the last ones.
         memory = np.exp(-np.arange(1, len(days) + 1) / 30.0)[:, None]
         out = chosen.copy()
         out[:, 1:] = chosen[:, 1:] * (1.0 - memory) + self.past[-1, 1:] * memory
-        return out
+        return np.asarray(out)
 
 
 def make_weather(season: Season, calendar: Calendar) -> Weather:
@@ -101,7 +101,7 @@ def make_weather(season: Season, calendar: Calendar) -> Weather:
     mean, rain = table["t_mean_c"], table["rain_mm"]
     if mean.notna().sum() < 30 and rain.notna().sum() < 30:
         return Weather(np.zeros((len(days), 3)), np.zeros((0, 366, 3)), known=False)
-    of_year = np.minimum(days.dayofyear, 365)
+    of_year = np.minimum(np.asarray(days.day_of_year, float), 365.0)
     heat = (mean.rolling(3, min_periods=1).mean() - priors.HEAT_ABOVE_C).clip(lower=0).fillna(0.0)
     dry = -_against_usual(rain.rolling(60, min_periods=30).mean(), of_year)
     warm = _against_usual(mean.rolling(30, min_periods=15).mean(), of_year)
@@ -112,15 +112,15 @@ def make_weather(season: Season, calendar: Calendar) -> Weather:
         block = slice(end - 364, end + 1)
         if seen[block].mean() > 0.8:
             year = np.zeros((366, 3))
-            year[days.dayofyear[block] - 1] = past[block]
+            year[days.day_of_year[block] - 1] = past[block]
             year[365] = year[364]
             by_year.append(year)
     return Weather(past, np.array(by_year).reshape(-1, 366, 3), known=True)
 
 
-def _against_usual(values: pd.Series, of_year: pd.Index) -> Array:
+def _against_usual(values: "pd.Series[float]", of_year: Array) -> Array:
     """Departure from the smooth usual of the time of year in units of its spread; 0 where not known."""
-    angle = 2 * np.pi * np.asarray(of_year, float) / 365.25
+    angle = 2 * np.pi * of_year / 365.25
     basis = np.stack([np.ones_like(angle), np.sin(angle), np.cos(angle)], axis=1)
     y = np.asarray(values, float)
     known = np.isfinite(y)
@@ -157,7 +157,10 @@ def make_features(season: Season, calendar: Calendar) -> Features:
     if with_diary:
         rows.append(("lactation slope", "lactation", none, priors.LACTATION_SLOPE_SD))
         rows += [(f"lactation shape {k}", "lactation", none, priors.LACTATION_SHAPE_SD) for k in range(_N_SHAPES)]
-        rows += [(f"lactation slope {f}", "lactation", none, priors.FLOCK_SLOPE_SD) for f in calendar.flocks]
+        if len(calendar.flocks) > 1:
+            for f in calendar.flocks:
+                rows.append((f"lactation slope {f}", "lactation", none, priors.FLOCK_SLOPE_SD))
+                rows += [(f"lactation shape {k} {f}", "lactation", none, priors.FLOCK_SHAPE_SD) for k in range(_N_OWN)]
     rows += _season_rows(with_diary, latitude)
     rows += [(f"forage {word}", "forage", none, priors.FORAGE_SD) for word in forages]
     rows.append(("supplement", "forage", priors.SUPPLEMENT_MEAN, priors.SUPPLEMENT_SD))
@@ -170,11 +173,14 @@ def make_features(season: Season, calendar: Calendar) -> Features:
         rows += [(f"{flock} lactation {k}", "flock_year", none, priors.FLOCK_YEAR_SD) for k in range(count)]
     rows.append(("bulk", "bulk", none, priors.BULK_SD))
     rows += [(f"lab {lab} {method}", "lab", none, priors.LAB_SD) for lab, method in labs]
-    shared = {"lactation": 0, "season": 1, "forage": 2, "year": 3, "flock_year": 3}
+    shared = {"lactation": 0, "season": 2, "forage": 3, "year": 4, "flock_year": 5}
+    own = tuple(f" {f}" for f in calendar.flocks)
     return Features(
         names=tuple(r[0] for r in rows),
         parts=tuple(r[1] for r in rows),
-        multiplier_of=np.array([shared.get(r[1], -1) for r in rows]),
+        multiplier_of=np.array(
+            [1 if r[1] == "lactation" and r[0].endswith(own) else shared.get(r[1], -1) for r in rows]
+        ),
         mean=np.array([r[2] for r in rows]),
         sd=np.array([r[3] for r in rows]),
         forages=forages,
@@ -223,8 +229,8 @@ def _production_years(calendar: Calendar) -> Array:
     """First days of production years: they turn at the time of the year with the least milk."""
     milk = np.sum([flock.kg for flock in calendar.past], axis=0)
     days = calendar.past_days()
-    total = np.bincount(days.dayofyear - 1, weights=milk, minlength=366)
-    count = np.bincount(days.dayofyear - 1, minlength=366)
+    total = np.bincount(days.day_of_year - 1, weights=milk, minlength=366)
+    count = np.bincount(days.day_of_year - 1, minlength=366)
     usual = np.where(count > 0, total / np.maximum(count, 1), np.nan)
     if np.isnan(usual).all() or not milk.any():
         turn = 0
@@ -233,7 +239,7 @@ def _production_years(calendar: Calendar) -> Array:
         around = np.convolve(np.concatenate([filled[-30:], filled, filled[:30]]), np.ones(61) / 61, "valid")
         turn = int(np.argmin(np.round(around, 6)))
     last = calendar.n_past + calendar.n_ahead
-    first_day = calendar.start.dayofyear - 1
+    first_day = calendar.start.day_of_year - 1
     offset = (turn - first_day) % 365
     starts = np.arange(offset - 365, last, 365.25)
     return np.asarray(starts[np.append(starts[1:] > 0, True)])
@@ -252,6 +258,8 @@ def _shape_basis() -> Array:
 
 _SHAPES = _shape_basis()
 _N_SHAPES = _SHAPES.shape[1]
+# Of these a flock has the first few of its own.
+_N_OWN = 3
 
 
 def lactation_features(days_in_milk: Array) -> Array:
@@ -265,7 +273,7 @@ def lactation_features(days_in_milk: Array) -> Array:
 
 def season_features(days: pd.DatetimeIndex) -> Array:
     """Cosines and sines of three harmonics of the year from mid January, shape (n, 6)."""
-    angle = 2 * np.pi * (np.asarray(days.dayofyear, float) - priors.SEASON_PEAK_DAY_NORTH) / 365.25
+    angle = 2 * np.pi * (np.asarray(days.day_of_year, float) - priors.SEASON_PEAK_DAY_NORTH) / 365.25
     return np.stack([f(k * angle) for k in (1, 2, 3) for f in (np.cos, np.sin)], axis=1)
 
 
@@ -310,7 +318,9 @@ def flock_features(
         lactation = lactation_features(flock.days_in_milk)
         first = at["lactation slope"]
         out[:, first : first + 1 + _N_SHAPES] = lactation
-        out[:, at[f"lactation slope {calendar.flocks[index]}"]] = lactation[:, 0]
+        first_own = at.get(f"lactation slope {calendar.flocks[index]}")
+        if first_own is not None:
+            out[:, first_own : first_own + 1 + _N_OWN] = lactation[:, : 1 + _N_OWN]
         known = np.isfinite(flock.days_in_milk)
         mean[known] = priors.lactation_mean(flock.days_in_milk[known])
     first = at["season cos 1"]

@@ -139,7 +139,7 @@ def _known_mean(fit: MilkFit) -> Array:
             weight[i, position[source]] = 1.0
         else:
             weight[i] = fit.past.weight[number[i]]
-    return np.einsum("nf,nfc->nc", weight, fit.past.mean[number])
+    return np.asarray(np.einsum("nf,nfc->nc", weight, fit.past.mean[number]))
 
 
 def months_table(fit: MilkFit, rows: list[dict[str, Any]]) -> pd.DataFrame:
@@ -155,7 +155,7 @@ def months_table(fit: MilkFit, rows: list[dict[str, Any]]) -> pd.DataFrame:
 
 
 def _past_months(fit: MilkFit, most: int = 24) -> pd.DataFrame:
-    """The true milk of the last months, read from the results: three days stand for a month."""
+    """Return the true milk of the last months, read from the results: three days stand for a month."""
     calendar = fit.calendar
     days = calendar.past_days()
     milking = np.stack([flock.milking for flock in calendar.past], axis=1)

@@ -13,6 +13,7 @@ with ``m`` the published lactation curve, ``z`` the columns of :mod:`analysis.mi
 weights ``w`` by the milk each gives. Priors and their sources: :mod:`analysis.milk.priors`.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -110,11 +111,11 @@ class MilkFit:
 
     def answer(self) -> Answer:
         """Return the forecast, the swing, tables and flags."""
-        from analysis.milk.said import milk_answer  # noqa: PLC0415 - the words stand above the model, not below it
+        from analysis.milk.said import milk_answer
 
         return milk_answer(self)
 
-    def on_days(self, days: pd.DatetimeIndex | pd.Series, sources: list[str] | pd.Series) -> xr.DataArray:
+    def on_days(self, days: Sequence[pd.Timestamp] | pd.DatetimeIndex, sources: Sequence[str]) -> xr.DataArray:
         """Return draws of the true milk on past days.
 
         Parameters
@@ -129,7 +130,7 @@ class MilkFit:
         DataArray, dims (draw, row, component)
             The same draw index as :attr:`draws`.
         """
-        number = np.asarray((pd.DatetimeIndex(days) - self.calendar.start) / pd.Timedelta(days=1), float)
+        number = np.asarray((pd.DatetimeIndex(list(days)) - self.calendar.start).days, float)
         number = np.clip(np.nan_to_num(number, nan=self.calendar.n_past - 1.0), 0, self.calendar.n_past - 1).astype(int)
         columns, mean, loads = _rows_of(self.calendar, self.past, self.features, number, list(sources))
         rng = np.random.default_rng([self.seed, 2])
@@ -254,7 +255,7 @@ def _rows_of(
 
 
 def _correlated(rng: np.random.Generator, shape: tuple[int, ...]) -> Array:
-    """Standard normal draws with the correlation of errors between components on the last axis."""
+    """Return standard normal draws with the correlation of errors between components on the last axis."""
     return np.asarray(rng.standard_normal(shape) @ np.linalg.cholesky(priors.NOISE_CORRELATION).T)
 
 

@@ -39,7 +39,8 @@ LACTOSE_SLOPE_30D: Final = -0.08
 FLATTENING: Final = 0.85
 LACTATION_SLOPE_SD: Final[Array] = np.array([0.12, 0.07, 0.04])  # per 30 days
 LACTATION_SHAPE_SD: Final[Array] = np.array([0.22, 0.12, 0.06])
-FLOCK_SLOPE_SD: Final[Array] = np.array([0.06, 0.035, 0.02])
+FLOCK_SLOPE_SD: Final[Array] = np.array([0.08, 0.05, 0.025])
+FLOCK_SHAPE_SD: Final[Array] = np.array([0.12, 0.07, 0.03])
 SLOPE_PER_DAYS: Final = 30.0
 REFERENCE_DAY: Final = 100.0
 

@@ -27,7 +27,7 @@ def milk_answer(fit: MilkFit) -> Answer:
         "milk_effects": effects_table(fit),
         "milk_rests_on": rests_on(fit),
     }
-    flags = [*_odd_results(fit, results), *_thin_records(fit), *_confounded(fit, shares)]
+    flags = [*_odd_results(results), *_thin_records(fit), *_confounded(fit, shares)]
     return Answer(decisions={"milk_forecast": forecast, "swing": swing}, tables=tables, flags=tuple(flags))
 
 
@@ -77,14 +77,14 @@ def rests_on(fit: MilkFit) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _odd_results(fit: MilkFit, results: pd.DataFrame) -> list[Finding]:
+def _odd_results(results: pd.DataFrame) -> list[Finding]:
     """Name each result that looks like an unmixed, creamed or swapped sample."""
     found = []
     odd = results[results["outlier_probability"] > ODD_PROBABILITY].copy()
     odd["off"] = odd["value"] - odd["fitted"]
     odd["times"] = odd["off"].abs() / (odd["hi90"] - odd["lo90"])
-    for row, group in odd.groupby("file_row", sort=True):
-        worst = group.loc[group["times"].idxmax()]
+    for _, group in odd.groupby("file_row", sort=True):
+        worst = group.sort_values("times").iloc[-1]
         component = str(worst["component"])
         found.append(
             warning(
@@ -92,7 +92,7 @@ def _odd_results(fit: MilkFit, results: pd.DataFrame) -> list[Finding]:
                 f"{WORDS[component]} {worst['value']:.2f} g/100 g where {worst['fitted']:.2f} was expected "
                 f"({worst['lo90']:.2f} to {worst['hi90']:.2f}): it looks like an unmixed or swapped sample and counts for little",
                 file="milk_tests.csv",
-                row=int(row),  # type: ignore[call-overload]
+                row=int(worst["file_row"]),
                 column=component,
                 value=f"{worst['value']:.2f}",
                 advice="ask how the sample was taken, and have the next one mixed well",
