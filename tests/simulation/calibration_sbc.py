@@ -21,7 +21,7 @@ from threadpoolctl import threadpool_limits
 
 from analysis.inference.drifting_regression import Scales, fit_drifting_regression
 from analysis.milk.model import drift_on
-from tests.simulation.regression_world import NAMES, draw_world
+from tests.simulation.regression_world import MULTIPLIERS, NAMES, draw_world
 
 RESULT = Path(__file__).parent / "results" / "milk_calibration.md"
 COMPONENTS = ("fat", "protein", "lactose")
@@ -70,8 +70,7 @@ def scale_values(scales: Scales) -> dict[str, float]:
     out = {f"noise {name}": float(x) for name, x in zip(COMPONENTS, scales.noise, strict=False)}
     out |= {f"drift {name}": float(x) for name, x in zip(COMPONENTS, scales.drift, strict=False)}
     out |= {"length": scales.length, "own share": scales.own}
-    shared = ("lactation", "season", "forage", "year")
-    return out | {f"multiplier {name}": float(x) for name, x in zip(shared, scales.multipliers, strict=True)}
+    return out | {f"multiplier {name}": float(x) for name, x in zip(MULTIPLIERS, scales.multipliers, strict=True)}
 
 
 def _smoothed(values: list[float], point: np.ndarray, rng: np.random.Generator) -> np.ndarray:

@@ -1,9 +1,9 @@
 """The same regression with drift written in PyMC and sampled by NUTS, against our posterior.
 
-`python -m tests.simulation.reference_pymc` (study dependencies) makes two small worlds from the prior, samples each with NUTS
-and fits each with ours. NUTS knows nothing of arrow matrices, Laplace points or variational outliers: it samples scales,
-coefficients and drift as written in the model, with the two errors of each row summed out exactly. Writes
-tests/simulation/results/milk_reference.md.
+`python -m tests.simulation.reference_pymc` (study dependencies) makes two small worlds from the prior, samples each
+with NUTS and fits each with ours. NUTS knows nothing of arrow matrices, Laplace points or variational outliers: it
+samples scales, coefficients and drift as written in the model, with the two errors of each row summed out exactly.
+Writes tests/simulation/results/milk_reference.md.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ import pytensor.tensor as pt
 
 from analysis.inference.drifting_regression import DriftPosterior, fit_drifting_regression
 from tests.simulation.calibration_sbc import scale_values
-from tests.simulation.regression_world import NAMES, RegressionWorld, draw_world
+from tests.simulation.regression_world import MULTIPLIERS, NAMES, RegressionWorld, draw_world
 
 RESULT = Path(__file__).parent / "results" / "milk_reference.md"
 COMPONENTS = ("fat", "protein")
@@ -62,7 +62,7 @@ def nuts(world: RegressionWorld, draws: int, chains: int, seed: int) -> az.Infer
         pm.Potential("rows", pt.logaddexp(log_small, log_large).sum())
         return pm.sample(
             draws=draws,
-            tune=1000,
+            tune=800,
             chains=chains,
             cores=1,
             random_seed=seed,
@@ -86,7 +86,7 @@ def sampled_quantities(found: az.InferenceData) -> dict[str, np.ndarray]:
     out |= {f"log drift {name}": np.log(post["drift"].values[..., c]) for c, name in enumerate(COMPONENTS)}
     out["log length"] = np.log(post["length"].values)
     out["own share"] = post["own"].values
-    for m, name in enumerate(("lactation", "season", "forage", "year")):
+    for m, name in enumerate(MULTIPLIERS):
         out[f"log multiplier {name}"] = np.log(post["multipliers"].values[..., m])
     for k, name in enumerate(NAMES):
         for c, component in enumerate(COMPONENTS):
@@ -165,7 +165,7 @@ def main() -> None:
     text += f"`python -m tests.simulation.reference_pymc --draws {given.draws} --chains {given.chains}`"
     text += f" (PyMC {pm.__version__}), {given.date}.\n\n" + "\n".join(__doc__.splitlines()[2:8]).strip() + "\n"
     for words, (seed, rate) in WORLDS.items():
-        world = draw_world(np.random.default_rng([seed, 77]), n_days=14, n_responses=2, outlier_rate=rate, missing=0.0)
+        world = draw_world(np.random.default_rng([seed, 77]), n_days=10, n_responses=2, outlier_rate=rate, missing=0.0)
         table, info = compare(world, given.draws, given.chains, seed)
         scale = table["quantity"].str.contains("log |own share")
         worst = table.loc[~scale, "shift / MC error"].abs()

@@ -1,7 +1,8 @@
-"""Small tables drawn from the very model that is fitted, with the milk room's own priors: for calibration and reference.
+"""Small tables drawn from the very model that is fitted, with the milk room's own priors: for calibration and
+reference.
 
-Unlike the dairies of this folder these are the fitted model, so that what is found wrong is the algebra or the approximation,
-never the model.
+Unlike the dairies of this folder these are the fitted model, so that what is found wrong is the algebra or the
+approximation, never the model.
 """
 
 from __future__ import annotations
@@ -12,10 +13,11 @@ import numpy as np
 
 from analysis.inference.drifting_regression import DriftPrior, DriftTable, Scales, scales_at
 from analysis.milk import priors
-from analysis.milk.features import MULTIPLIER_LOG_SD
 
 NAMES = ("level", "flock a", "flock b", "lactation slope", "season cos", "season sin", "forage", "year 1", "year 2")
 GROUPS = 3
+MULTIPLIERS = ("lactation", "season", "forage", "year")
+MULTIPLIER_LOG_SD = np.full(len(MULTIPLIERS), 0.5)
 
 
 @dataclass(frozen=True)
