@@ -14,7 +14,9 @@ if TYPE_CHECKING:
 __all__ = ["StoredOutcome", "load_or_decide", "run_review"]
 
 
-def run_review(folder: Path | str, month: str | None = None, *, quiet: bool = False) -> "ReviewResult":
+def run_review(
+    folder: Path | str, month: str | None = None, *, quiet: bool = False, out: Path | str | None = None
+) -> "ReviewResult":
     """Run the whole monthly review of a season folder through the notebooks.
 
     Parameters
@@ -25,6 +27,8 @@ def run_review(folder: Path | str, month: str | None = None, *, quiet: bool = Fa
         Month under review, ``YYYY-MM``; the newest month with records if None.
     quiet
         Show no progress. None is shown either where stderr is no terminal.
+    out
+        Folder that gets the ``reviews``; the season folder if None.
 
     Returns
     -------
@@ -39,4 +43,4 @@ def run_review(folder: Path | str, month: str | None = None, *, quiet: bool = Fa
     """
     from analysis.review.monthly import review_month
 
-    return review_month(folder, month, quiet=quiet)
+    return review_month(folder, month, quiet=quiet, out=out)

@@ -1,67 +1,42 @@
 """What changed since the review before: what moved, by how much, and what lies behind it.
 
-A number's move is measured against its own earlier uncertainty: a forecast that moved by a quarter of its own 90 %
-interval is
-no news. Results that fell outside the interval that was forecast for them come first.
+Results that fell outside the interval that was forecast for them come first. What moved is split by cause: the earlier
+review is decided again with one cause after the other put in, and what each step moves is that cause's part.
 """
 
 import json
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from analysis.records.writing import write_text
 from analysis.review.input_rows import Cause, causes_between, keep_inputs
+from analysis.review.moves import Move, moves
 from analysis.review.outcome import StoredOutcome
+from analysis.review.refits import Decide, split_by_cause
 from analysis.review.review_folder import Review, review_before
 from analysis.review.surprises import surprises
-from analysis.review.words import clock_span, listing, missing, month_words, number, plain, rulebook_words, signed
+from analysis.review.words import listing, month_words
 
 CHANGES = "changes.json"
-# Half of a 90 % interval of a normal law is this many standard deviations.
-_HALF_90 = 1.645
-# A forecast that moved less than this many of its own earlier standard deviations is not worth a line.
-_WORTH_SAYING = 0.5
 
 
-@dataclass(frozen=True)
-class Move:
-    """One thing that moved.
+def store_changes(outcome: StoredOutcome, keeps: Path | None = None, decide: Decide | None = None) -> None:
+    """Keep the inputs of a review in its folder and write changes.json against the review before.
 
-    Attributes
+    Parameters
     ----------
-    kind
-        ``declared``, ``verdict``, ``action``, ``window`` or ``forecast``.
-    what
-        What it is, in words.
-    before, after
-        Values; text or number, None where there was none.
-    by
-        The difference of numbers.
-    unit
-        Unit of the numbers.
-    against_own_uncertainty
-        The difference in earlier standard deviations of the same number; None where it has none.
-    text
-        The whole as a sentence.
+    outcome
+        The new outcome.
+    keeps
+        Folder whose ``reviews`` hold the review before; the season folder if None.
+    decide
+        Decides a folder and a month again, for the split by cause; None leaves the split out.
     """
-
-    kind: str
-    what: str
-    before: Any
-    after: Any
-    by: float | None
-    unit: str
-    against_own_uncertainty: float | None
-    text: str
-
-
-def store_changes(outcome: StoredOutcome) -> None:
-    """Keep the inputs of a review in its folder and write changes.json against the review before."""
     keep_inputs(outcome.season_folder, outcome.out_folder)
-    before = review_before(outcome.season_folder, outcome.month)
-    changes = changes_between(before, outcome.out_folder, outcome.decisions)
+    before = review_before(keeps or outcome.season_folder, outcome.month)
+    changes = changes_between(before, outcome.out_folder, outcome.decisions, decide)
     write_text(outcome.out_folder / CHANGES, json.dumps(changes, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
 
 
@@ -74,7 +49,9 @@ def load_changes(outcome: StoredOutcome) -> dict[str, Any]:
     return found
 
 
-def changes_between(before: Review | None, out_folder: Path, decisions: Mapping[str, Any]) -> dict[str, Any]:
+def changes_between(
+    before: Review | None, out_folder: Path, decisions: Mapping[str, Any], decide: Decide | None = None
+) -> dict[str, Any]:
     """Return the content of changes.json.
 
     Parameters
@@ -85,6 +62,8 @@ def changes_between(before: Review | None, out_folder: Path, decisions: Mapping[
         Folder of the new review; holds its inputs and manifest.
     decisions
         The new decisions.
+    decide
+        Decides a folder and a month again, for the split by cause; None leaves the split out.
     """
     if before is None:
         return {
@@ -99,155 +78,16 @@ def changes_between(before: Review | None, out_folder: Path, decisions: Mapping[
     earlier = json.loads((before.folder / "decisions.json").read_text(encoding="utf-8"))
     moved = moves(earlier, decisions)
     causes = causes_between(before.folder, out_folder)
+    moved = split_by_cause(before, out_folder, earlier, decisions, moved, [cause.cause for cause in causes], decide)
     return {
         "contract": 1,
         "month": decisions["month"],
         "against": {"month": before.month, "review": before.name},
-        "causes": [cause.__dict__ for cause in causes],
+        "causes": [asdict(cause) for cause in causes],
         "surprises": surprises(earlier, before.folder, out_folder),
-        "moved": [move.__dict__ for move in moved],
+        "moved": [asdict(move) for move in moved],
         "text": _summary(before, causes, moved),
     }
-
-
-def moves(earlier: Mapping[str, Any], now: Mapping[str, Any]) -> list[Move]:
-    """Return what moved between two decisions, weightiest kind first."""
-    return [
-        *_label_moves(earlier, now),
-        *_worded(earlier, now, "label_action", ("rules",), "action", "action", _action_words),
-        *_worded(earlier, now, "claims", ("rules", "claim"), "verdict", "verdict", _claim_words),
-        *_window_moves(earlier, now),
-        *_forecast_moves(earlier, now, "pot_forecast", ("month", "component")),
-        *_forecast_moves(earlier, now, "milk_forecast", ("month", "source", "component")),
-    ]
-
-
-def _by(rows: list[Mapping[str, Any]], keys: tuple[str, ...]) -> dict[tuple[Any, ...], Mapping[str, Any]]:
-    return {tuple(row.get(key) for key in keys): row for row in rows}
-
-
-def _pairs(
-    earlier: Mapping[str, Any], now: Mapping[str, Any], name: str, keys: tuple[str, ...]
-) -> list[tuple[Mapping[str, Any], Mapping[str, Any]]]:
-    old = _by(earlier.get(name) or [], keys)
-    return [(old[key], row) for key, row in _by(now.get(name) or [], keys).items() if key in old]
-
-
-def _label_moves(earlier: Mapping[str, Any], now: Mapping[str, Any]) -> list[Move]:
-    found = []
-    spread = {row["component"]: row for row in reversed(earlier.get("pot_forecast") or [])}
-    for old, new in _pairs(earlier, now, "label", ("rules", "nutrient", "basis")):
-        for key, words in (("declared", "the value to declare"), ("cautious", "the careful value")):
-            if old.get(key) == new.get(key):
-                continue
-            by = None if missing(old.get(key)) or missing(new.get(key)) else float(new[key]) - float(old[key])
-            of_own = _in_own_sd(by, spread.get(f"{new['nutrient']}_g_100g"), "mean_lo90", "mean_hi90")
-            text = (
-                f"Under {rulebook_words(new['rules'])}, {words} for {plain(new['nutrient'])} went from "
-                f"{number(old.get(key))} to {number(new.get(key))} {new['unit']} a {new['basis']}{_own_words(of_own)}."
-            )
-            what = f"{new['rules']} {new['nutrient']} {key}"
-            found.append(Move("declared", what, old.get(key), new.get(key), _rounded(by), new["unit"], of_own, text))
-        if old.get("meets_risk") != new.get("meets_risk"):
-            holds = "now meets" if new.get("meets_risk") else "no longer meets"
-            text = (
-                f"Under {rulebook_words(new['rules'])}, the {plain(new['nutrient'])} to declare {holds} the wanted "
-                "probability in every month."
-            )
-            what = f"{new['rules']} {new['nutrient']} meets_risk"
-            found.append(Move("verdict", what, old.get("meets_risk"), new.get("meets_risk"), None, "", None, text))
-    return found
-
-
-def _worded(
-    earlier: Mapping[str, Any],
-    now: Mapping[str, Any],
-    name: str,
-    keys: tuple[str, ...],
-    value: str,
-    kind: str,
-    words: Callable[[Mapping[str, Any], Mapping[str, Any]], str],
-) -> list[Move]:
-    return [
-        Move(kind, " ".join(str(new[key]) for key in keys), old[value], new[value], None, "", None, words(old, new))
-        for old, new in _pairs(earlier, now, name, keys)
-        if old[value] != new[value]
-    ]
-
-
-def _action_words(old: Mapping[str, Any], new: Mapping[str, Any]) -> str:
-    advice = f"from “{old['action']}” to “{new['action']}”"
-    return f"Under {rulebook_words(new['rules'])}, the advice on the label went {advice}."
-
-
-def _claim_words(old: Mapping[str, Any], new: Mapping[str, Any]) -> str:
-    verdict = f"from “{old['verdict']}” to “{new['verdict']}”"
-    return f"The claim “{new['claim']}” under {rulebook_words(new['rules'])} went {verdict}."
-
-
-def _window_moves(earlier: Mapping[str, Any], now: Mapping[str, Any]) -> list[Move]:
-    """Compare the window at the usual settings, the first row, also where the month has passed on."""
-    old, new = ((said.get("set_time") or [None])[0] for said in (earlier, now))
-    if old is None or new is None or missing(old.get("expected_min")) or missing(new.get("expected_min")):
-        return []
-    by = float(new["expected_min"]) - float(old["expected_min"])
-    # first_check is the 10 % and latest the 95 % point of one vat: 1.282 and 1.645 standard deviations from the median.
-    sd = (float(old["latest_min"]) - float(old["first_check_min"])) / (1.2816 + _HALF_90)
-    of_own = round(by / sd, 2) if sd > 0 else None
-    if abs(by) < 1:
-        return []
-    text = (
-        f"The expected set time at the usual settings went from {clock_span(old['expected_min'])} "
-        f"({month_words(old['month'])}) to "
-        f"{clock_span(new['expected_min'])} ({month_words(new['month'])}); the pots are to be looked at from "
-        f"{clock_span(new['first_check_min'])} on and are set at the latest by {clock_span(new['latest_min'])}."
-    )
-    return [Move("window", "set time", old["expected_min"], new["expected_min"], _rounded(by), "min", of_own, text)]
-
-
-def _forecast_moves(earlier: Mapping[str, Any], now: Mapping[str, Any], name: str, keys: tuple[str, ...]) -> list[Move]:
-    """Return, for each source and component, the month whose forecast moved most against its own uncertainty."""
-    most: dict[tuple[Any, ...], Move] = {}
-    of_pot = name == "pot_forecast"
-    for old, new in _pairs(earlier, now, name, keys):
-        if missing(old.get("mean")) or missing(new.get("mean")):
-            continue
-        by = float(new["mean"]) - float(old["mean"])
-        of_own = _in_own_sd(by, old, "mean_lo90", "mean_hi90")
-        if of_own is None or abs(of_own) < _WORTH_SAYING:
-            continue
-        subject = (new.get("source"), new["component"])
-        unit = "mg/100 g" if "_mg_" in new["component"] else "g/100 g"
-        who = "the pots" if of_pot else "bulk milk" if new["source"] == "bulk" else f"the milk of {new['source']}"
-        text = (
-            f"The forecast for {plain(new['component'])} of {who} in {month_words(new['month'])} moved by "
-            f"{signed(by, 2)} {unit}, "
-            f"from {number(old['mean'], 2)} to {number(new['mean'], 2)}{_own_words(of_own)}."
-        )
-        what = " ".join(str(new[key]) for key in keys)
-        move = Move("forecast", f"{name} {what}", old["mean"], new["mean"], _rounded(by), unit, of_own, text)
-        if subject not in most or abs(of_own) > abs(most[subject].against_own_uncertainty or 0):
-            most[subject] = move
-    return sorted(most.values(), key=lambda move: -abs(move.against_own_uncertainty or 0))
-
-
-def _in_own_sd(by: float | None, row: Mapping[str, Any] | None, low: str, high: str) -> float | None:
-    if by is None or row is None or missing(row.get(low)) or missing(row.get(high)):
-        return None
-    sd = (float(row[high]) - float(row[low])) / (2 * _HALF_90)
-    return round(by / sd, 2) if sd > 0 else None
-
-
-def _own_words(of_own: float | None) -> str:
-    if of_own is None:
-        return ""
-    size = abs(of_own)
-    words = "well within" if size < 1 else "about" if size < 2 else "more than"
-    return f", {words} what its own uncertainty had allowed ({number(size, 1)} standard deviations)"
-
-
-def _rounded(value: float | None) -> float | None:
-    return None if value is None else float(f"{value:.4g}")
 
 
 def _summary(before: Review, causes: list[Cause], moved: list[Move]) -> str:

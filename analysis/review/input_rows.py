@@ -15,12 +15,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from analysis.review.inputs import input_files, read_manifest
+from analysis.records.months import last_day
+from analysis.review.inputs import INPUT_FILES, input_files, read_manifest
 from analysis.review.words import count_of, listing, month_words
 
 INPUTS = "inputs"
 # The columns that say which thing a row is about; a row with the same key and other values is a correction.
-_KEYS = {
+KEYS = {
     "milk_tests.csv": ("lab", "sample_id"),
     "pot_tests.csv": ("lab", "sample_id"),
     "batches.csv": ("batch_id",),
@@ -30,6 +31,8 @@ _KEYS = {
     "weather.csv": ("date",),
     "decisions_taken.csv": ("decided_on", "rules", "nutrient"),
 }
+# What dates a row, the latest knowledge first.
+_DAYS = ("reported_on", "written_on", "sampled_on", "made_on", "date", "decided_on", "from_date")
 _SETTINGS = "dairy.toml"
 _SHOWN = 12
 
@@ -68,7 +71,7 @@ def causes_between(before: Path, now: Path) -> list[Cause]:
     months = [said.get("parameters", {}).get("month") for said in (old, new)]
     if months[0] != months[1]:
         causes.append(Cause("a month has passed", f"from {month_words(months[0])} to {month_words(months[1])}", {}))
-    added, corrected, gone = row_differences(before / INPUTS, now / INPUTS)
+    added, corrected, gone = row_differences(before / INPUTS, now / INPUTS, months[1])
     if added:
         causes.append(Cause("new results", _row_words(added, "new row"), _few(added)))
     if corrected or gone:
@@ -80,7 +83,7 @@ def causes_between(before: Path, now: Path) -> list[Cause]:
     settings = setting_differences(before / INPUTS / _SETTINGS, now / INPUTS / _SETTINGS)
     if settings:
         causes.append(Cause("settings", f"dairy.toml: {listing(settings)}", {_SETTINGS: settings}))
-    books = [name for name in _changed(old, new) if name.startswith("rulebooks/")]
+    books = [name for name in _changed(old, new) if name not in INPUT_FILES]
     if books:
         causes.append(Cause("rulebook", listing(books), {}))
     if old.get("program") != new.get("program"):
@@ -90,24 +93,26 @@ def causes_between(before: Path, now: Path) -> list[Cause]:
     return causes
 
 
-def row_differences(before: Path, now: Path) -> tuple[dict[str, list[str]], dict[str, list[str]], dict[str, list[str]]]:
+def row_differences(
+    before: Path, now: Path, month: str | None = None
+) -> tuple[dict[str, list[str]], dict[str, list[str]], dict[str, list[str]]]:
     """Return the rows that are new, corrected and gone, by file, as their keys in words."""
     added: dict[str, list[str]] = {}
     corrected: dict[str, list[str]] = {}
     gone: dict[str, list[str]] = {}
-    for name, key in _KEYS.items():
-        old, new = _rows(before / name), _rows(now / name)
+    for name, key in KEYS.items():
+        old, new = (known_by(rows_of_file(folder / name), month) for folder in (before, now))
         old_rows, new_rows = Counter(_frozen(row) for row in old), Counter(_frozen(row) for row in new)
         if old_rows == new_rows:
             continue
-        old_keys = {_key(row, key) for row in old}
-        new_keys = {_key(row, key) for row in new}
+        old_keys = {key_of_row(row, key) for row in old}
+        new_keys = {key_of_row(row, key) for row in new}
         for frozen in new_rows - old_rows:
-            kind = corrected if _key(dict(frozen), key) in old_keys else added
-            kind.setdefault(name, []).append(_key(dict(frozen), key))
+            kind = corrected if key_of_row(dict(frozen), key) in old_keys else added
+            kind.setdefault(name, []).append(key_of_row(dict(frozen), key))
         for frozen in old_rows - new_rows:
-            if _key(dict(frozen), key) not in new_keys:
-                gone.setdefault(name, []).append(_key(dict(frozen), key))
+            if key_of_row(dict(frozen), key) not in new_keys:
+                gone.setdefault(name, []).append(key_of_row(dict(frozen), key))
     return added, corrected, gone
 
 
@@ -117,7 +122,16 @@ def setting_differences(before: Path, now: Path) -> list[str]:
     return sorted(key for key in old.keys() | new.keys() if old.get(key) != new.get(key))
 
 
-def _rows(path: Path) -> list[dict[str, str]]:
+def known_by(rows: list[dict[str, str]], month: str | None) -> list[dict[str, str]]:
+    """Return the rows that are dated no later than the month's last day; rows without a day stay."""
+    if month is None:
+        return rows
+    end = last_day(month).isoformat()
+    return [row for row in rows if next((row[day] for day in _DAYS if day in row), "") <= end]
+
+
+def rows_of_file(path: Path) -> list[dict[str, str]]:
+    """Return the rows of a CSV file without their empty cells; none where there is no such file."""
     try:
         text = path.read_text(encoding="utf-8-sig", errors="replace")
     except OSError:
@@ -132,7 +146,8 @@ def _frozen(row: Mapping[str, str]) -> frozenset[tuple[str, str]]:
     return frozenset(row.items())
 
 
-def _key(row: Mapping[str, str], columns: tuple[str, ...]) -> str:
+def key_of_row(row: Mapping[str, str], columns: tuple[str, ...]) -> str:
+    """Return which thing a row is about, as text."""
     return " ".join(row.get(column, "") for column in columns).strip()
 
 

@@ -40,7 +40,8 @@ def input_files(folder: Path) -> dict[str, Path]:
     for rules in _rules_named(folder):
         path = Path(rules) if Path(rules).is_absolute() else folder / rules
         if path.is_file():
-            found[f"rulebooks/{path.name}"] = path
+            inside = not Path(rules).is_absolute() and ".." not in Path(rules).parts
+            found[Path(rules).as_posix() if inside else f"rulebooks/{path.name}"] = path
     return found
 
 

@@ -6,7 +6,9 @@ from typing import Any
 
 import pandas as pd
 
+from analysis.records.months import last_day
 from analysis.review.input_rows import INPUTS
+from analysis.review.inputs import read_manifest
 from analysis.review.words import missing, month_words, number, plain
 
 _COMPONENTS = ("fat_g_100g", "protein_g_100g", "lactose_g_100g")
@@ -31,6 +33,8 @@ def surprises(earlier: Mapping[str, Any], before: Path, now: Path) -> list[dict[
     """
     seen = _sample_keys(before)
     new = _results(now)
+    end = last_day(str((read_manifest(now) or {})["parameters"]["month"])).isoformat()
+    new = new[new["known_on"].fillna("") <= end]
     new = new[[key not in seen for key in zip(new["lab"].astype(str), new["sample_id"].astype(str), strict=True)]]
     by = {(row["month"], row["source"], row["component"]): row for row in earlier.get("milk_forecast") or []}
     found = []
@@ -72,7 +76,7 @@ def _said(beyond: float, row: Mapping[str, Any], low: float, high: float) -> dic
 def _results(folder: Path) -> pd.DataFrame:
     """Return the milk results of a review in long form, from its copy of the records."""
     path = folder / INPUTS / "milk_tests.csv"
-    empty = pd.DataFrame(columns=["lab", "sample_id", "source", "sampled_on", "component", "value"])
+    empty = pd.DataFrame(columns=["lab", "sample_id", "source", "sampled_on", "known_on", "component", "value"])
     if not path.is_file():
         return empty
     try:
@@ -82,7 +86,11 @@ def _results(folder: Path) -> pd.DataFrame:
     if not {"lab", "sample_id", "source", "sampled_on"} <= set(table.columns):
         return empty
     there = [name for name in _COMPONENTS if name in table.columns]
-    long = table.melt(["lab", "sample_id", "source", "sampled_on"], there, "component", "value")
+    table["known_on"] = table["sampled_on"]
+    if "reported_on" in table.columns:
+        table["known_on"] = table["reported_on"].fillna(table["sampled_on"])
+    kept = ["lab", "sample_id", "source", "sampled_on", "known_on"]
+    long = table.melt(kept, there, "component", "value")
     long["value"] = pd.to_numeric(long["value"], errors="coerce")
     return long.dropna(subset=["value"])
 

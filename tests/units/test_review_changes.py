@@ -3,11 +3,14 @@
 import copy
 import json
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from analysis.review.changes import changes_between, moves
+from analysis.records.findings import CannotDo
+from analysis.review.changes import changes_between
 from analysis.review.input_rows import causes_between, keep_inputs
+from analysis.review.moves import moves
 from analysis.review.review_folder import Review
 from tests.notebooks import invented_review
 
@@ -27,6 +30,21 @@ def after(before: Review, name: str = "r2") -> Path:
     invented_review.store(season, folder)
     keep_inputs(season, folder)
     return folder
+
+
+def in_month(folder: Path, month: str) -> Path:
+    """Let a review folder be about another month."""
+    manifest = json.loads((folder / "manifest.json").read_text())
+    manifest["parameters"]["month"] = month
+    (folder / "manifest.json").write_text(json.dumps(manifest))
+    return folder
+
+
+def test_rows_from_after_the_month_are_neither_news_nor_a_surprise(before: Review) -> None:
+    milk = before.folder.parent / "ford" / "milk_tests.csv"
+    milk.write_text(milk.read_text() + "S1,2026-05-28,2026-06-02,hill,19.0,,,North lab,infrared\n")
+    changes = changes_between(before, after(before), invented_review.invented_decisions())
+    assert changes["causes"] == changes["surprises"] == []
 
 
 def test_equal_inputs_have_no_cause_and_nothing_moved(before: Review) -> None:
@@ -119,6 +137,78 @@ def test_a_result_outside_its_forecast_is_a_surprise_and_one_inside_is_not(befor
         + f"S1,2026-06-10,2026-06-11,hill,{out:.2f},,,North lab,infrared\n"
         + f"S2,2026-06-11,2026-06-12,hill,{inside:.2f},,,North lab,infrared\n"
     )
-    changes = changes_between(before, after(before), invented_review.invented_decisions())
+    folder = in_month(after(before), "2026-06")
+    changes = changes_between(before, folder, invented_review.invented_decisions())
     assert [surprise["sample_id"] for surprise in changes["surprises"]] == ["S1"]
     assert "above" in changes["surprises"][0]["text"]
+
+
+def test_energy_in_kj_and_in_kcal_are_two_values() -> None:
+    old = invented_review.invented_decisions()
+    fat = old["label"][0]
+    values = {"kJ": 445, "kcal": 107}
+    old["label"] = [{**fat, "nutrient": "energy", "unit": unit, "declared": value} for unit, value in values.items()]
+    new = copy.deepcopy(old)
+    new["label"][0]["declared"] = 450
+    (move,) = moves(old, new)
+    assert (move.before, move.after, move.unit) == (445, 450, "kJ")
+
+
+def stand_in_for_deciding(folder: Path, month: str) -> dict[str, Any]:
+    """Decide by a sum that can be done by hand: rows of milk, months and the wanted probability."""
+    rows = len((folder / "milk_tests.csv").read_text().splitlines()) - 1
+    strict = 10 if "label_ok = 0.9\n" in (folder / "dairy.toml").read_text() else 0
+    decisions = invented_review.invented_decisions()
+    decisions["month"] = month
+    decisions["set_time"][0]["expected_min"] = 100 + rows + 20 * int(month[-2:]) + strict
+    return decisions
+
+
+def test_what_moved_is_split_by_cause_and_adds_up(before: Review) -> None:
+    season = before.folder.parent / "ford"
+    earlier = stand_in_for_deciding(season, "2026-05")
+    (before.folder / "decisions.json").write_text(json.dumps(earlier))
+    milk, dairy = season / "milk_tests.csv", season / "dairy.toml"
+    milk.write_text(
+        milk.read_text() + "".join(f"N{k},2026-06-0{k},2026-06-0{k},hill,,,,North lab,infrared\n" for k in (1, 2, 3))
+    )
+    dairy.write_text(dairy.read_text().replace("label_ok = 0.95", "label_ok = 0.9"))
+    folder = in_month(after(before), "2026-06")
+    now = stand_in_for_deciding(season, "2026-06")
+    (move,) = changes_between(before, folder, now, stand_in_for_deciding)["moved"]
+    assert [(part["cause"], part["by"]) for part in move["split"]] == [
+        ("a month has passed", 20),
+        ("new results", 3),
+        ("settings", 10),
+    ]
+    assert sum(part["by"] for part in move["split"]) == move["by"]
+    assert "new results (+3 min)" in move["text"]
+
+
+def test_one_cause_alone_takes_everything_without_a_refit(before: Review) -> None:
+    season = before.folder.parent / "ford"
+    dairy = season / "dairy.toml"
+    dairy.write_text(dairy.read_text().replace("label_ok = 0.95", "label_ok = 0.9"))
+    now = invented_review.invented_decisions()
+    now["label_action"][0]["action"] = "reprint"
+
+    def never(_folder: Path, _month: str) -> dict[str, Any]:
+        raise AssertionError("a refit where one cause explains everything")
+
+    (move,) = changes_between(before, after(before), now, never)["moved"]
+    assert [part["cause"] for part in move["split"]] == ["settings"]
+
+
+def test_where_a_step_cannot_be_decided_no_split_is_made_up(before: Review) -> None:
+    season = before.folder.parent / "ford"
+    dairy, milk = season / "dairy.toml", season / "milk_tests.csv"
+    dairy.write_text(dairy.read_text().replace("label_ok = 0.95", "label_ok = 0.9"))
+    milk.write_text(milk.read_text() + "N1,2026-05-29,2026-05-30,hill,,,,North lab,infrared\n")
+    now = invented_review.invented_decisions()
+    now["label_action"][0]["action"] = "reprint"
+
+    def cannot(_folder: Path, _month: str) -> dict[str, Any]:
+        raise CannotDo("no month")
+
+    (move,) = changes_between(before, after(before), now, cannot)["moved"]
+    assert move["split"] == ()
