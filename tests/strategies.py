@@ -10,12 +10,33 @@ from hypothesis import strategies as st
 
 HEADINGS = {
     "sample_id": ("Sample no", "Probennummer", "N° échantillon", "Codice campione", "Código muestra", "Numune No"),
-    "sampled_on": ("Date sampled", "Probenahme", "Date de prélèvement", "Data prelievo", "Fecha de muestreo", "Numune tarihi"),
+    "sampled_on": (
+        "Date sampled",
+        "Probenahme",
+        "Date de prélèvement",
+        "Data prelievo",
+        "Fecha de muestreo",
+        "Numune tarihi",
+    ),
     "description": ("Description", "Bezeichnung", "Désignation", "Descrizione", "Descripción", "Açıklama"),
     "fat_g_100g": ("Fat %", "Fett g/100 g", "Matière grasse %", "Grasso % (p/p)", "Grasa %", "Yağ %"),
-    "protein_g_100g": ("Protein %", "Eiweiß g/100 g", "Protéines %", "Proteine % (p/p)", "Proteína %", "Protein g/100 g"),
-    "somatic_cells_1000_ml": ("SCC x1000/ml", "Zellzahl Tsd./ml", "Cellules x1000/ml", "Cellule somatiche x1000/ml", "RCS (miles/ml)", "Somatik hücre (bin/ml)"),
-}  # fmt: skip
+    "protein_g_100g": (
+        "Protein %",
+        "Eiweiß g/100 g",
+        "Protéines %",
+        "Proteine % (p/p)",
+        "Proteína %",
+        "Protein g/100 g",
+    ),
+    "somatic_cells_1000_ml": (
+        "SCC x1000/ml",
+        "Zellzahl Tsd./ml",
+        "Cellules x1000/ml",
+        "Cellule somatiche x1000/ml",
+        "RCS (miles/ml)",
+        "Somatik hücre (bin/ml)",
+    ),
+}
 ORDERS = ("%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%Y-%m-%d", "%d-%m-%Y", "%Y%m%d", "%d.%m.%y")
 
 
@@ -50,7 +71,7 @@ def figures(low: str = "0.5", high: str = "16", places: int = 2) -> st.SearchStr
 
 @st.composite
 def printed_tables(draw: st.DrawFn) -> PrintedTable:
-    """Tables in any dialect: separator, quotation marks, line ends, code page, decimal and thousands marks, days, language."""
+    """Tables in any dialect: separator, quotation marks, line ends, code page, decimal and thousands marks, days."""
     language = draw(st.integers(0, 5))
     decimal = draw(st.sampled_from(",."))
     thousands = draw(st.sampled_from(("", " ", "'", {",": ".", ".": ","}[decimal])))
@@ -80,7 +101,14 @@ def printed_tables(draw: st.DrawFn) -> PrintedTable:
             {
                 "sample_id": f"S{number}",
                 "sampled_on": day.strftime(order),
-                "description": ("Bulk tank", "Tankmilch", "Lait de tank", "Latte di massa", "Leche de tanque", "Tank sütü")[language],
+                "description": (
+                    "Bulk tank",
+                    "Tankmilch",
+                    "Lait de tank",
+                    "Latte di massa",
+                    "Leche de tanque",
+                    "Tank sütü",
+                )[language],
                 "fat_g_100g": str(fat).replace(".", decimal),
                 "protein_g_100g": str(protein).replace(".", decimal),
                 "somatic_cells_1000_ml": whole,
@@ -94,5 +122,5 @@ def printed_tables(draw: st.DrawFn) -> PrintedTable:
     writer.writerow([HEADINGS[name][language] for name in names])
     writer.writerows([row[name] for name in names] for row in printed)
     shown = [dt.date.fromisoformat(row["sampled_on"]) for row in rows]
-    decided = "/" not in order and order != "%d-%m-%Y" or any(day.day > 12 for day in shown)
+    decided = ("/" not in order and order != "%d-%m-%Y") or any(day.day > 12 for day in shown)
     return PrintedTable(out.getvalue().encode(page), tuple(rows), decided)

@@ -138,7 +138,7 @@ def _sheet_rows(sheet: Any) -> list[list[Any]]:
     if sheet.start is None:
         return []
     top, left = sheet.start
-    rows = [[] for _ in range(min(top, 100_000))]
+    rows: list[list[Any]] = [[] for _ in range(min(top, 100_000))]
     pad = [None] * min(left, 20_000)
     for row in sheet.to_python(skip_empty_area=True):
         rows.append([*pad, *(_cell(value) for value in row)])

@@ -19,14 +19,18 @@ TABLES = {"milk": "milk_tests", "pot": "pot_tests", "batch": "batches", "look": 
 _FIELDS = {
     "fat": "fat_g_100g", "protein": "protein_g_100g", "nitrogen": "protein_g_100g", "lactose": "lactose_g_100g",
     "lactose_monohydrate": "lactose_g_100g", "total_solids": "total_solids_g_100g", "moisture": "total_solids_g_100g",
-    "somatic_cells": "somatic_cells_1000_ml", "plate_count": "plate_count_1000_cfu_ml", "freezing_point": "freezing_point_c",
+    "somatic_cells": "somatic_cells_1000_ml", "plate_count": "plate_count_1000_cfu_ml", "freezing_point":
+    "freezing_point_c",
     "ph": "ph", "saturates": "saturates_g_100g", "carbohydrate": "carbohydrate_g_100g", "sugars": "sugars_g_100g",
     "salt": "salt_g_100g", "sodium": "salt_g_100g", "lactic_acid": "lactic_acid_g_100g", "calcium": "calcium_mg_100g",
     "firmness": "firmness_g", "whey": "whey_g_100g",
 }  # fmt: skip
 # Where two columns say the same, the one named first is taken and the other only looked at.
 _SAME = {"nitrogen": "protein", "lactose_monohydrate": "lactose", "moisture": "total_solids", "sodium": "salt"}
-_BATCH_ONLY = {"milk_kg", "heat_c", "hold_min", "fill_c", "starter_age_d", "starter_g_kg", "incubator_c", "moved_out_min", "end_ph", "pots_filled", "pots_failed", "milk_age_h", "filled_kg"}  # fmt: skip
+_BATCH_ONLY = {
+    "milk_kg", "heat_c", "hold_min", "fill_c", "starter_age_d", "starter_g_kg", "incubator_c", "moved_out_min", "end_ph",
+    "pots_filled", "pots_failed", "milk_age_h", "filled_kg",
+}  # fmt: skip
 _POT_ONLY = {
     "saturates",
     "carbohydrate",
@@ -290,7 +294,7 @@ def _settle(taken: Taken, names: tuple[str, ...], family: str) -> Taken:
 
 
 def _sample_numbers(columns: list[Taken], texts: Sequence[Sequence[Cell]]) -> list[Taken]:
-    """Take a column headed "Sample" for the sample's number where no other is, and its entries are all different codes."""
+    """Take a column headed "Sample" for the sample's number where no other is and its entries are different codes."""
     if any(c.meaning == "sample_id" and c.verdict == "used" for c in columns):
         return columns
     for n, column in enumerate(columns):
@@ -433,7 +437,8 @@ def _unit(column: Taken, cells: Sequence[Cell], family: str, hint: str) -> tuple
         listed = ", ".join(unit_words(u) for u in sorted(in_cells | {unit}))
         return replace(column, verdict="asked", mark=mark), Question(
             f"column:{column.heading}",
-            f'column {column.letter} "{column.heading}" has more than one unit ({listed}); bring each in by itself, or leave it out',
+            f'column {column.letter} "{column.heading}" has more than one unit ({listed}); bring each in by '
+            "itself, or leave it out",
             ("ignore",),
             f'--column "{column.heading}=ignore"',
         )
@@ -481,7 +486,8 @@ def _unit_by_figures(column: Taken, cells: Sequence[Cell], family: str, hint: st
         shown = ", ".join(f"{v:g}" for v in figures[:5])
         return replace(column, verdict="asked", remark="its unit is not said"), Question(
             f"column:{column.heading}",
-            f'column {column.letter} "{column.heading}" names no unit and its figures ({shown}) could be {" or ".join(unit_words(u) for u in left)}; '
+            f'column {column.letter} "{column.heading}" names no unit and its figures ({shown}) could be '
+            f"{' or '.join(unit_words(u) for u in left)}; "
             "in which unit are they?",
             tuple(f"{column.meaning};{u}" for u in left),
             f'--column "{column.heading}={column.meaning};{left[0]}"',
@@ -504,7 +510,7 @@ def _near(figures: Sequence[float], limits: Described, units: Sequence[str]) -> 
 
 
 def finish(meaning: str, value: float, factor: float | None) -> float:
-    """Return the figure of the records after its unit has been turned: nitrogen to protein, sodium to salt, and the like."""
+    """Return the figure of the records once its unit is turned: nitrogen to protein, sodium to salt, and the like."""
     from analysis.intake import units as u
 
     if meaning == "nitrogen":

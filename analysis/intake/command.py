@@ -26,7 +26,8 @@ def add_parser(commands: Any) -> None:
     parser = commands.add_parser(
         "intake",
         help="bring lab files in",
-        description="Bring lab and spreadsheet files into the records. What cannot be decided is asked on a terminal, and refused elsewhere.",
+        description="Bring lab and spreadsheet files into the records. "
+        "What cannot be decided is asked on a terminal, and refused elsewhere.",
         epilog=_EXAMPLE,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
@@ -133,7 +134,8 @@ def _said(args: argparse.Namespace) -> "Said":
         columns[key_of(heading)] = Kept(heading, means, code)
     return Said(
         lab=args.lab, kind=args.kind or "", source=args.source or "", method=args.method or "", order=args.order or "",
-        mark=args.mark or "", density=args.density, reported_on=args.reported_on, code_page=args.code_page or "", columns=columns,
+        mark=args.mark or "", density=args.density, reported_on=args.reported_on, code_page=args.code_page or "",
+        columns=columns,
     )  # fmt: skip
 
 
@@ -360,7 +362,8 @@ def _write(standing: "Standing", plans: "list[FilePlan]") -> None:
     for entry, plan in zip(put(plans, standing, entries, now, read_labs(standing.folder)), plans, strict=True):
         v = entry.values
         print(
-            f"{v['file']}: {entry.id}: {v['rows']} rows: {v['new']} new, {v['corrected']} corrected, {v['known']} known, {v['set_aside']} set aside"
+            f"{v['file']}: {entry.id}: {v['rows']} rows: {v['new']} new, {v['corrected']} corrected, "
+            f"{v['known']} known, {v['set_aside']} set aside"
         )
         for fate in plan.fates:
             if fate.fate == "set aside":
@@ -373,7 +376,8 @@ def _list(folder: Path) -> int:
     for entry in read_ledger(folder):
         v = entry.values
         print(
-            f"{entry.id}  {v['came_at']}  {v['file']}  {v['lab'] or '-'}  {v['rows']} rows: {v['new']} new, {v['corrected']} corrected, "
+            f"{entry.id}  {v['came_at']}  {v['file']}  {v['lab'] or '-'}  {v['rows']} rows: {v['new']} new, "
+            f"{v['corrected']} corrected, "
             f"{v['known']} known, {v['set_aside']} set aside  {'' if entry.is_in else v['state']}".rstrip()
         )
     return 0
@@ -399,7 +403,8 @@ def _undo(folder: Path, identity: str, *, write: bool) -> int:
         done = take_back(folder, identity, today, write=False)
     out = ", ".join(f"{n} rows out of {name}.csv" for name, n in sorted(done.out.items())) or "no rows to take out"
     print(
-        f"{done.entry.id} ({done.entry.values['file']}) {'is' if write else 'would be'} taken back: {out}; the file itself is kept"
+        f"{done.entry.id} ({done.entry.values['file']}) {'is' if write else 'would be'} taken back: {out}; "
+        "the file itself is kept"
     )
     for line in done.stay[:20]:
         print(f"  {line}")

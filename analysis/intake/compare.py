@@ -96,7 +96,8 @@ def _result(candidate: Candidate, rows: list[StoredRow], table: StoredTable) -> 
         return Fate(
             candidate,
             ASIDE,
-            f"row {newest.row} of {table.table.file} has the same lab and sample and differs ({what}), and {which}; say --reported-on DAY if this is the correction",
+            f"row {newest.row} of {table.table.file} has the same lab and sample and differs ({what}), and "
+            f"{which}; say --reported-on DAY if this is the correction",
         )
     if here < there:
         return Fate(candidate, EARLIER, f"row {newest.row} was reported later and counts", values)
@@ -152,7 +153,7 @@ def _same(one: str, other: str) -> bool:
 
 
 def _twin(candidate: Candidate, table: StoredTable) -> str:
-    """Say where the same figures stand under another number, as when a result was typed in by hand before its file came."""
+    """Say where the same figures stand under another number, as when a result was typed in before its file came."""
     values = candidate.values
     figures = [
         name for name in ("fat_g_100g", "protein_g_100g", "lactose_g_100g", "total_solids_g_100g") if values.get(name)

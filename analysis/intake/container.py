@@ -1,7 +1,7 @@
 """A look at a file before anything reads it: what it really is, and whether reading it could do harm.
 
-A workbook of 5 kB can ask for hundreds of gigabytes (one cell in the far corner, or padding that shrinks a thousandfold), and
-a reader may die of it instead of raising an error. So each member of the archive is first counted through in pieces.
+A workbook of 5 kB can ask for hundreds of gigabytes (one cell in the far corner, or padding that shrinks a
+thousandfold), and a reader may die of it instead of raising an error. So each member of the archive is first counted through in pieces.
 """
 
 import re
@@ -99,7 +99,8 @@ def look(path: Path, limits: Limits | None = None) -> str:
         )
     if meant is not None and meant != kind:
         raise FileRefusedError(
-            f"the name ends in {ending} but the file is {_WORDS[kind]}; if it is the right file, rename it to end in {_KINDS[kind][0]}"
+            f"the name ends in {ending} but the file is {_WORDS[kind]}; if it is the right file, rename it to "
+            f"end in {_KINDS[kind][0]}"
         )
     if kind in ("xlsx", "xlsb", "ods"):
         _look_into_archive(path, kind, limits)
@@ -111,7 +112,7 @@ def look(path: Path, limits: Limits | None = None) -> str:
 def _kind(path: Path) -> str:
     with path.open("rb") as handle:
         head = handle.read(4096)
-    if head.startswith(b"PK\x03\x04") or head.startswith(b"PK\x05\x06"):
+    if head.startswith((b"PK\x03\x04", b"PK\x05\x06")):
         return _kind_of_archive(path)
     if head.startswith(_OLE):
         data = path.read_bytes()
@@ -171,7 +172,8 @@ def _look_into_archive(path: Path, kind: str, limits: Limits) -> None:
         entries = archive.infolist()
         if len(entries) > limits.entries:
             raise FileRefusedError(
-                f"the workbook holds {len(entries):,} parts, more than {limits.entries:,}; save the sheet of results alone"
+                f"the workbook holds {len(entries):,} parts, more than {limits.entries:,}; save the sheet of "
+                "results alone"
             )
         declared = sum(entry.file_size for entry in entries)
         if declared > limits.inflated:
@@ -192,7 +194,8 @@ def _look_into_archive(path: Path, kind: str, limits: Limits) -> None:
 
 def _too_much(inflated: int, limits: Limits) -> str:
     return (
-        f"the workbook unpacks to {inflated / 1e6:,.0f} MB or more, over {limits.inflated / 1e6:,.0f} MB; no file of results "
+        f"the workbook unpacks to {inflated / 1e6:,.0f} MB or more, over {limits.inflated / 1e6:,.0f} MB; no "
+        "file of results "
         "does that; save the sheet of results alone"
     )
 
@@ -214,12 +217,14 @@ def _look_into_entry(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, kind: str
                     raise FileRefusedError(_too_much(before + count, limits))
                 if count > 1_000_000 and count > limits.ratio * max(entry.compress_size, 1):
                     raise FileRefusedError(
-                        f"the workbook is packed more than {limits.ratio} to 1, as no file of results is; ask for it again"
+                        f"the workbook is packed more than {limits.ratio} to 1, as no file of results is; ask "
+                        "for it again"
                     )
                 window = tail + piece
                 if is_xml and (b"<!DOCTYPE" in window or b"<!ENTITY" in window or b"<\x00!\x00D" in window):
                     raise FileRefusedError(
-                        "the workbook defines entities of its own, as no spreadsheet program does; ask for the file again"
+                        "the workbook defines entities of its own, as no spreadsheet program does; ask for "
+                        "the file again"
                     )
                 if is_sheet:
                     corner.see(window)
@@ -239,7 +244,8 @@ def _look_into_entry(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, kind: str
         raise FileRefusedError(f"the workbook is damaged ({_short(bad)}); ask for it again") from bad
     if corner.cells > limits.cells:
         raise FileRefusedError(
-            f"a sheet reaches from {corner.first} to {corner.last}, {corner.cells:,} cells, over {limits.cells:,}; delete what stands "
+            f"a sheet reaches from {corner.first} to {corner.last}, {corner.cells:,} cells, over "
+            f"{limits.cells:,}; delete what stands "
             "far from the table and save it again"
         )
     return count

@@ -19,7 +19,8 @@ _YEAR_FIRST = re.compile(r"(\d{4})[-./ ](\d{1,2})[-./ ](\d{1,2})\.?")
 _COMPACT = re.compile(r"((?:19|20)\d{2})(\d{2})(\d{2})")
 _TRIPLE = re.compile(r"(\d{1,2})\s?([-./ ])\s?(\d{1,2})\s?[-./ ]\s?(\d{4}|\d{2})\.?")
 _WORDED = re.compile(
-    r"(\d{1,2})(?:st|nd|rd|th|er|º|°|\.)?\s*(?:de\s+|di\s+)?[-./ ]*([^\W\d]+)\.?\s*(?:de\s+|del\s+)?[-./, ]*(\d{4}|\d{2})",
+    r"(\d{1,2})(?:st|nd|rd|th|er|º|°|\.)?\s*(?:de\s+|di\s+)?[-./ ]*([^\W\d]+)\.?"
+    r"\s*(?:de\s+|del\s+)?[-./, ]*(\d{4}|\d{2})",
     re.UNICODE,
 )
 _MONTH_FIRST_WORD = re.compile(r"([^\W\d]+)\.?\s+(\d{1,2})(?:st|nd|rd|th)?,?\s+(\d{4})", re.UNICODE)
@@ -76,8 +77,8 @@ def order_of(columns: Sequence[Sequence[object]]) -> str | None:
     Returns
     -------
     str or None
-        ``"day first"``, ``"month first"``, ``"any"`` where no cell depends on it, ``"mixed"`` where cells contradict one
-        another, or None where it cannot be decided: no number above 12.
+        ``"day first"``, ``"month first"``, ``"any"`` where no cell depends on it, ``"mixed"`` where cells contradict
+        one another, or None where it cannot be decided: no number above 12.
     """
     needed, day_first, month_first = False, False, False
     for column in columns:

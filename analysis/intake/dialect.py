@@ -14,7 +14,10 @@ from analysis.intake.units import take_apart
 from analysis.intake.words import match
 
 # Tried in this order; of those that show equally many of the trade's words the first is taken.
-_CODE_PAGES = ("cp1252", "cp1250", "cp1253", "cp1254", "iso8859-15", "iso8859-7", "mac_roman", "cp850", "cp437", "cp737", "cp857", "cp869", "mac_greek", "mac_turkish")  # fmt: skip
+_CODE_PAGES = (
+    "cp1252", "cp1250", "cp1253", "cp1254", "iso8859-15", "iso8859-7", "mac_roman", "cp850", "cp437", "cp737", "cp857",
+    "cp869", "mac_greek", "mac_turkish",
+)  # fmt: skip
 _SEPARATORS = (";", "\t", ",", "|", "~", "^", ":")
 _SOME_ROWS = 80
 _NOT_ASCII_WORD = re.compile(r"[^\W\d_]*[^\x00-\x7f][^\W\d_]*")

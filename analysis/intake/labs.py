@@ -11,9 +11,9 @@ from analysis.intake.words import plain
 from analysis.records.findings import CannotDo
 
 FOLDER = "intake/labs"
-_HEAD = """# What the columns of this laboratory's files mean. Written when the files were confirmed, used for the next ones without a
-# question. Edit it freely: `means` is one of the words of the records (fat, protein, lactose, total_solids, somatic_cells, …,
-# or "ignore"), `unit` how the figures stand in the file (g/100g, g/kg, g/l, %, 1000/ml, /ml, C, mC …).
+_HEAD = """# What the columns of this laboratory's files mean. Written when the files were confirmed, used for the next ones
+# without a question. Edit it freely: `means` is one of the words of the records (fat, protein, lactose, total_solids,
+# somatic_cells, …, or "ignore"), `unit` how the figures stand in the file (g/100g, g/kg, g/l, %, 1000/ml, /ml, C, mC …).
 """
 
 

@@ -110,7 +110,7 @@ def put(
     now: dt.datetime,
     labs_before: Mapping[str, Lab],
 ) -> list[Entry]:
-    """Write what the plans say: tables, ledger, kept files and habits, all as one. To be called under the folder's lock.
+    """Write what the plans say: tables, ledger, kept files and habits, all as one. Called under the folder's lock.
 
     Parameters
     ----------
@@ -275,8 +275,8 @@ def read_rows_of(folder: Path, identity: str) -> list[dict[str, str]]:
 def take_back(folder: Path, identity: str, today: dt.date, *, write: bool) -> TakenBack:
     """Take an intake back whole: its rows leave the tables, what it taught about the laboratory's columns is forgotten.
 
-    A row that a later intake brought as well stays, and belongs to that one from then on. The file and the ledger's account
-    of it are kept, marked as taken back. To be called under the folder's lock where ``write``.
+    A row that a later intake brought as well stays, and belongs to that one from then on. The file and the ledger's
+    account of it are kept, marked as taken back. To be called under the folder's lock where ``write``.
 
     Parameters
     ----------
@@ -318,7 +318,8 @@ def take_back(folder: Path, identity: str, today: dt.date, *, write: bool) -> Ta
         if lost:
             who = lost[0].get("sample_id") or lost[0].get("batch_id", "")
             raise CannotDo(
-                f"{len(lost)} rows of {entry.id} do not stand in {table.file} any more as they were brought in (first: {who}); "
+                f"{len(lost)} rows of {entry.id} do not stand in {table.file} any more as they were brought "
+                f"in (first: {who}); "
                 "put them back as they were, or take them out by hand"
             )
         contents[table.file] = data

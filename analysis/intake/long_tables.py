@@ -21,8 +21,8 @@ def widen(table: LabTable, known: Known) -> LabTable:
     Returns
     -------
     LabTable
-        The columns that describe the sample, then one a parameter. Two different results of one parameter for one sample
-        become a text that no figure can be read from, so that the sample is set aside and not halved.
+        The columns that describe the sample, then one a parameter. Two different results of one parameter for one
+        sample become a text that no figure can be read from, so that the sample is set aside and not halved.
     """
     names = [set(known(heading)) for heading in table.headings]
     parameter = next((i for i, n in enumerate(names) if "parameter" in n), None)

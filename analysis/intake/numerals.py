@@ -17,7 +17,8 @@ _FOOTNOTE = re.compile(
 _SPREAD = re.compile(r"\s*(?:±|\+/-|\+-)\s*[\d.,]+\s*%?$")
 _PLAIN_FIGURE = re.compile(r"[+-]?(?:\d+|\d{1,3}(?:[.,' ]\d{3})+)(?:[.,]\d+)?(?:[eE][+-]?\d{1,2})?|[+-]?[.,]\d+")
 _CENSORED = re.compile(
-    r"^\s*(?:<|>|≤|≥|&lt;|&gt;|inf\.?\s*(?:a|à)\b|sup\.?\s*(?:a|à)\b|unter\b|uber\b|über\b|below\b|above\b|less than\b|more than\b|menos de\b|meno di\b)"
+    r"^\s*(?:<|>|≤|≥|&lt;|&gt;|inf\.?\s*(?:a|à)\b|sup\.?\s*(?:a|à)\b|unter\b|uber\b|über\b|below\b|above\b|"
+    r"less than\b|more than\b|menos de\b|meno di\b)"
 )
 _TNTC = {"tntc", "too numerous to count", "uncountable", "indenombrable", "incontable", "uberwachsen", "zu viele"}
 
@@ -73,10 +74,10 @@ def unit_in(text: str) -> str | None:
 
 
 def decimal_evidence(text: str) -> str | None:
-    """Return the decimal mark that one cell proves (``,`` or ``.``), ``?`` where it could be either, None where neither.
+    """Return the decimal mark that one cell proves (``,`` or ``.``), ``?`` where it could be either, else None.
 
-    A mark proves itself where both marks stand (the last is the decimal one), where one stands twice (thousands), or where
-    it is not followed by exactly three digits.
+    A mark proves itself where both marks stand (the last is the decimal one), where one stands twice (thousands), or
+    where it is not followed by exactly three digits.
     """
     s, _ = _bare(re.sub(r"^\s*[<>≤≥]\s*=?", "", text))
     if not _PLAIN_FIGURE.fullmatch(s):

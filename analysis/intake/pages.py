@@ -71,7 +71,7 @@ def _rows(page: Any) -> list[list[str]]:
 
 
 def _by_gaps(page: Any) -> list[tuple[float, list[str]]]:
-    """Return (top, cells) of each line of words; cells are parted by gaps, columns by gaps that all lines of a block share."""
+    """Return (top, cells) of each line; cells are parted by gaps, columns by gaps that all lines of a block share."""
     words = page.extract_words(x_tolerance=1.5, y_tolerance=2, keep_blank_chars=False, use_text_flow=False)
     lines: list[list[dict[str, Any]]] = []
     for word in sorted(words, key=lambda w: (round(w["bottom"], 0), w["x0"])):
@@ -82,7 +82,7 @@ def _by_gaps(page: Any) -> list[tuple[float, list[str]]]:
     pieces = [(min(w["top"] for w in line), _pieces(sorted(line, key=lambda w: w["x0"]))) for line in lines]
     placed: list[tuple[float, list[str]]] = []
     block: list[tuple[float, list[tuple[float, float, str]]]] = []
-    steps = sorted(b[0] - a[0] for a, b in zip(pieces, pieces[1:], strict=False))
+    steps = sorted(b[0] - a[0] for a, b in zip(pieces, pieces[1:], strict=False))  # noqa: RUF007 - pairs of neighbours
     usual = steps[len(steps) // 2] if steps else 0.0
     for top, line in pieces:
         if block and top - block[-1][0] > 1.7 * usual:

@@ -303,7 +303,8 @@ def _marks(
             questions.append(
                 Question(
                     "mark",
-                    f'column {column.letter} "{column.heading}": "{shown}" can have a thousands mark or a decimal mark, and no other figure decides it; '
+                    f'column {column.letter} "{column.heading}": "{shown}" can have a thousands mark or a '
+                    "decimal mark, and no other figure decides it; "
                     "which is the decimal mark?",
                     (",", "."),
                     "--decimal-comma or --decimal-point",

@@ -1,4 +1,4 @@
-"""What is shown before anything is written: columns, units, first rows before and after, and what becomes of each row."""
+"""What is shown before anything is written: columns, units, first rows, and what becomes of each row."""
 
 from collections.abc import Sequence
 

@@ -124,13 +124,16 @@ def _cell(cell: Any) -> Cell:
 
 
 def _in_child(path: Path, code_page: str, memory: int, seconds: int) -> dict[str, Any]:
-    start = "import sys; sys.path.insert(0, sys.argv.pop(1)); from analysis.intake.child import main; sys.exit(main(sys.argv[1:]))"
+    start = (
+        "import sys; sys.path.insert(0, sys.argv.pop(1)); from analysis.intake.child import main; "
+        "sys.exit(main(sys.argv[1:]))"
+    )
     environment = {key: value for key, value in os.environ.items() if not key.startswith("PYTHON")}
     environment |= {"PYTHONUTF8": "1", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
         command = [sys.executable, "-c", start, _ROOT, str(path.resolve()), code_page, str(memory), str(seconds)]
         try:
-            done = subprocess.run(
+            done = subprocess.run(  # noqa: S603 - our own interpreter and module, the file's name is one argument
                 command,
                 stdout=out,
                 stderr=err,
@@ -161,4 +164,7 @@ def _why(code: int, errors: bytes, seconds: int) -> str:
         return "the file asks for more memory than a file of results needs; save the table of results alone"
     if code in (-24, 152):
         return f"reading the file took more than {seconds} s; save the table of results alone"
-    return f"the file cannot be read, it may be damaged ({last[-1][:80] if last else f'the reader ended with {code}'}); ask for it again"
+    return (
+        "the file cannot be read, it may be damaged "
+        f"({last[-1][:80] if last else f'the reader ended with {code}'}); ask for it again"
+    )

@@ -258,7 +258,7 @@ def _present(reader: _Reader, name: str) -> frozenset[str]:
 
 
 def _kind_and_source(reader: _Reader, row: Row, kind: str, source: str, about: Sequence[str]) -> tuple[str, str]:
-    """Settle milk or pot: what the row says, then what the columns say, then titles, then what was said for the file."""
+    """Settle milk or pot: what the row says, then the columns, then titles, then what was said for the file."""
     named = reader.words(row, "source")
     if named and not source:
         exact = {plain(flock): flock for flock, _ in reader.setting.flocks} | {
@@ -341,9 +341,9 @@ def _figures(
         if figure.value is None:
             continue
         if column.turn.by_density and density is None:
-            problem = (
-                problem
-                or f"{column.heading} is by volume, and the density of the pots is not known; say --density, or ask for g/100 g"
+            problem = problem or (
+                f"{column.heading} is by volume, and the density of the pots is not known; say --density, or "
+                "ask for g/100 g"
             )
             continue
         factor = column.factor if column.meaning in ("nitrogen", "protein") else None
@@ -356,9 +356,9 @@ def _figures(
                 if figure_text(value, turned=True) == words
                 else f"{words[:30]}, that is {figure_text(value, turned=True)} {described.unit},"
             )
-            problem = (
-                problem
-                or f"{column.heading} {shown} cannot be ({low if low is not None else ''} to {high if high is not None else ''})"
+            problem = problem or (
+                f"{column.heading} {shown} cannot be ({low if low is not None else ''} to "
+                f"{high if high is not None else ''})"
             )
             continue
         if described.kind == "count" and value != int(value):
@@ -382,7 +382,7 @@ def _figures(
 
 
 def _density(reader: _Reader, row: Row, name: str) -> tuple[float | None, str]:
-    """Return the density for a row and what is said about it: its own, the laboratory's, else the published one of milk."""
+    """Return a row's density and what is said about it: its own, the laboratory's, else the published one of milk."""
     column = reader.by_meaning.get("density")
     if column is not None and column.turn is not None:
         own = read_figure(row.cells[column.at], column.mark).value

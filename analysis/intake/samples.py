@@ -11,9 +11,10 @@ from analysis.intake.words import group, holds, plain
 from analysis.records.findings import CannotDo
 
 FILE = "intake/samples.toml"
-_HEAD = """# Which sample belongs to what. The words are looked for in what a laboratory's file says about the sample (its description, else
-# its number); capitals, accents and punctuation do not matter, and a word counts only as a whole. A flock's name counts before the words for
-# bulk, and a longer name before a shorter one inside it; a sample that names two flocks is set aside. Edit freely.
+_HEAD = """# Which sample belongs to what. The words are looked for in what a laboratory's file says about the sample (its
+# description, else its number); capitals, accents and punctuation do not matter, and a word counts only as a whole.
+# A flock's name counts before the words for bulk, and a longer name before a shorter one inside it; a sample that
+# names two flocks is set aside. Edit freely.
 #
 # is = "milk" or "pot"; source = a flock's id from dairy.toml, or "bulk" for mixed milk.
 """
@@ -30,7 +31,7 @@ class Rule:
 
 @dataclass(frozen=True)
 class Belongs:
-    """What a sample is: ``kind`` (``milk``, ``pot`` or empty), ``source`` (or empty), ``clash`` where rules disagree."""
+    """What a sample is: ``kind`` (milk, pot or empty), ``source`` (or empty), ``clash`` where rules disagree."""
 
     kind: str = ""
     source: str = ""
@@ -77,7 +78,8 @@ def read_rules(folder: Path, flocks: Sequence[tuple[str, str]]) -> tuple[Rule, .
         known = {flock for flock, _ in flocks} | {"bulk", ""}
         if source not in known:
             raise CannotDo(
-                f'{FILE}: source "{source}" is no flock of dairy.toml; expected one of {", ".join(sorted(known - {""}))}'
+                f'{FILE}: source "{source}" is no flock of dairy.toml; expected one of '
+                f"{', '.join(sorted(known - {''}))}"
             )
         rules.append(Rule(tuple(words), kind, source))
     named = {rule.source for rule in rules}
@@ -141,7 +143,7 @@ def _fitting(text: str, rules: tuple[Rule, ...]) -> list[tuple[str, Rule]]:
 
 
 def _sources(found: Sequence[tuple[str, Rule]]) -> set[str]:
-    """Return the sources that a text names: a flock before bulk (a flock's own tank), a longer name before one inside it."""
+    """Return the sources that a text names: a flock before bulk, a longer name before one inside it."""
     named = [(word, rule.source) for word, rule in found if rule.source]
     outer = {s for word, s in named if not any(word != other and f" {word} " in f" {other} " for other, _ in named)}
     return outer - {"bulk"} or outer

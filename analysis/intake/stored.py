@@ -81,7 +81,7 @@ class StoredTable:
         return row
 
     def as_bytes(self) -> bytes:
-        """Return the file with the added rows; what stood there is the same to the letter, but for columns that are new."""
+        """Return the file with the added rows; what stood there stays to the letter, but for columns that are new."""
         header, text = list(self.header), self.text
         wanted = [name for name in self.table.names if any(values.get(name) for values in self.added)]
         missing = [name for name in wanted if name not in header]

@@ -264,7 +264,7 @@ class _Finder:
         else:
             body = last + 1
         labels, titles, other = self._above(begin, first, sideways=sideways)
-        tables = []
+        tables: list[LabTable] = []
         for columns in self._parts(headings, body, end):
             rows, below = self._rows(columns, headings, body, end, sideways=sideways)
             tables.append(

@@ -51,8 +51,14 @@ _COUNTED = (
     r"(?:(?:cells?|cel\w*|cellules?|zellen|zz|hucre|adet|κυτταρα|κυτ|cfu|ufc|kbe|kob|κ\.?\s?μ|σ\.?\s?μ|ο\.?μ\.?χ|germes|germi|"
     r"keime|bakterien|bacteria|bact\w*|ibc|n|no|st)\.?)"
 )
-_THOUSAND = r"(?:1[.,' ]?000|'000|000|10\s?\^?\s?3|10\*\*3|10e3|1e3|tsd|tausend|mille|milliers|migliaia|miles|mil|milhares|bin|χιλ\w*|thousands?|tys|k)\.?"
-_MILLION = r"(?:1[.,' ]?000[.,' ]?000|10\s?\^?\s?6|10e6|1e6|mio|millions?|milioni|millones|milhoes|milyon|million\w*|εκατ\w*)\.?"
+_THOUSAND = (
+    r"(?:1[.,' ]?000|'000|000|10\s?\^?\s?3|10\*\*3|10e3|1e3|tsd|tausend|"
+    r"mille|milliers|migliaia|miles|mil|milhares|bin|χιλ\w*|thousands?|tys|k)\.?"
+)
+_MILLION = (
+    r"(?:1[.,' ]?000[.,' ]?000|10\s?\^?\s?6|10e6|1e6|mio|"
+    r"millions?|milioni|millones|milhoes|milyon|million\w*|εκατ\w*)\.?"
+)
 _TIMES = r"(?:[x×*·]|\bin\b|\ben\b|\bem\b)?\s*"
 _DRY = (
     r"(?:i\.?\s?d?\.?\s?tr\.?|in\s+d\.?m\.?|in\s+ts|in\s+dry\s+matter|on\s+dry\s+matter|dry\s+(?:matter|basis)|sur\s+(?:sec|es|ms)|"
@@ -89,7 +95,8 @@ _UNITS: tuple[tuple[str, str], ...] = (
     (rf"(?<!\w){_G}{_PER}(?:kg|κιλ\w*)", "g/kg"),
     (rf"(?<!\w){_G}{_PER}(?:l|lt|ltr|litre|liter|litro|λ|λιτρ\w*)\b\.?", "g/l"),
     (r"‰", "g/kg"),
-    (r"(?:-\s*)?(?:(?<![^\W\d])m\s?°\s?c?\b|(?<![^\W\d])m°|milli\s?(?:degrees?|grad)\w*|°?\s?c?\s?[x×*]\s?10\s?\^?-3|°\s?c\s?/\s?1000|1/1000\s?°\s?c|10-3\s?°\s?c|\bmc\b|\bmgrad\b)", "mC"),
+    ((r"(?:-\s*)?(?:(?<![^\W\d])m\s?°\s?c?\b|(?<![^\W\d])m°|milli\s?(?:degrees?|grad)\w*|"
+     r"°?\s?c?\s?[x×*]\s?10\s?\^?-3|°\s?c\s?/\s?1000|1/1000\s?°\s?c|10-3\s?°\s?c|\bmc\b|\bmgrad\b)"), "mC"),
     (r"°\s?h\b|\bhortvet\b", "H"),
     (r"°\s?c\b|\bdeg\.?\s?c\b|\bgrad\s?c?\b|\bcelsius\b|(?<![a-z])°(?=\s|$|\)|\])", "C"),
     (r"%", "%"),
@@ -103,10 +110,12 @@ _FACTOR = re.compile(
 )
 _COUNTED_WORD = re.compile(r"cells?\b|cellul\w+|celul\w+|zellen|hucre|κυτταρα|germes|germi|keime|bacteria|bakterien")
 _PLAIN_UNITS = {
-    "kg": "kg", "g": "g", "gr": "g", "min": "min", "mins": "min", "minutes": "min", "minuten": "min", "minuti": "min", "minutos": "min", "dk": "min", "dakika": "min", "λεπτα": "min",
+    "kg": "kg", "g": "g", "gr": "g", "min": "min", "mins": "min", "minutes": "min", "minuten": "min",
+    "minuti": "min", "minutos": "min", "dk": "min", "dakika": "min", "λεπτα": "min",
     "h": "h", "hrs": "h", "hours": "h", "std": "h", "ore": "h", "heures": "h", "horas": "h", "saat": "h", "ωρες": "h",
     "d": "d", "days": "d", "tage": "d", "jours": "d", "giorni": "d", "dias": "d", "gun": "d", "ημερες": "d", "c": "C",
-    "n": "count", "no": "count", "stk": "count", "pcs": "count", "kj": "kJ", "kcal": "kcal", "units": "count", "adet": "count",
+    "n": "count", "no": "count", "stk": "count", "pcs": "count", "kj": "kJ", "kcal": "kcal",
+    "units": "count", "adet": "count",
     "ph": "", "kj/100g": "kJ", "kcal/100g": "kcal", "iso": "", "iso date": "", "date": "",
 }  # fmt: skip
 

@@ -132,8 +132,8 @@ def match(heading: str) -> Match:
         return NO_MATCH
     long, short = _phrases()
     if text in long or text in short:
-        names = (*long.get(text, ()), *short.get(text, ()))
-        return Match(tuple(dict.fromkeys(names)), certain=True, length=len(text))
+        senses = (*long.get(text, ()), *short.get(text, ()))
+        return Match(tuple(dict.fromkeys(senses)), certain=True, length=len(text))
     tokens = text.split()
     for size in range(min(_longest(), len(tokens)), 0, -1):
         found = [

@@ -1,4 +1,4 @@
-"""Files that would harm a reader: each is refused, or read right, in one clear line, and the program itself stays small."""
+"""Files that would harm a reader: each is refused in one clear line, or read right, and the program stays small."""
 
 import json
 import os
@@ -64,7 +64,8 @@ def bomb(path: Path) -> Path:
 
 
 def entities(path: Path) -> Path:
-    text = b'<?xml version="1.0"?><!DOCTYPE x [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;&a;">]><worksheet>&b;</worksheet>'
+    head = b'<?xml version="1.0"?><!DOCTYPE x [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;&a;">]>'
+    text = head + b"<worksheet>&b;</worksheet>"
     return _with(path, {"xl/worksheets/sheet1.xml": text})
 
 
@@ -189,7 +190,8 @@ def test_the_far_corner_is_refused_only_by_the_guard(tmp_path):
 
 def test_a_wrong_dimension_loses_no_row(tmp_path):
     rows = "".join(
-        f'<row r="{r}"><c r="A{r}" t="inlineStr"><is><t>{a}</t></is></c><c r="B{r}" t="inlineStr"><is><t>{b}</t></is></c><c r="C{r}"><v>{c}</v></c></row>'
+        f'<row r="{r}"><c r="A{r}" t="inlineStr"><is><t>{a}</t></is></c><c r="B{r}" '
+        f't="inlineStr"><is><t>{b}</t></is></c><c r="C{r}"><v>{c}</v></c></row>'
         for r, (a, b, c) in enumerate([("M1", "2026-05-13", 6.5)] * 40, start=1)
     )
     for dim in ('<dimension ref="A1"/>', '<dimension ref="A1:XFD1048576"/>', '<dimension ref="Z9:A1"/>'):
@@ -240,7 +242,8 @@ print("\\n" + json.dumps({"status": status, "rss_mb": own / 1024}))
 def _run(season: Path, *words) -> dict:
     done = subprocess.run(
         [sys.executable, "-c", RUN, "intake", str(season), *map(str, words)],
-        capture_output=True, text=True, stdin=subprocess.DEVNULL, timeout=120, check=False, env={**os.environ, "OMP_NUM_THREADS": "1"},
+        capture_output=True, text=True, stdin=subprocess.DEVNULL, timeout=120, check=False,
+        env={**os.environ, "OMP_NUM_THREADS": "1"},
     )  # fmt: skip
     return {**json.loads(done.stdout.splitlines()[-1]), "err": done.stderr, "out": done.stdout}
 

@@ -1,4 +1,4 @@
-"""An intake that is killed, or that the disk refuses, at any of its writes: the season folder is as before or as after."""
+"""An intake killed, or refused by the disk, at any of its writes: the season folder is as before or as after."""
 
 import builtins
 import errno
@@ -25,8 +25,10 @@ from analysis.records.together import is_interrupted
 from tests.intake_corpus.season import make_season
 
 FILES = {
-    "milk.csv": "Sample no;Date sampled;Date reported;Description;Fat %;Protein %\nA1;13.05.2026;15.05.2026;Bulk tank;6,50;5,40\nA2;20.05.2026;22.05.2026;North flock;6,61;5,52\n",
-    "pots.csv": "Sample no,Production date,Sampling date,Pots in composite,Fat (g/100 g),Salt (g/100 g)\nP1,2026-05-12,2026-05-14,6,6.71,0.14\n",
+    "milk.csv": "Sample no;Date sampled;Date reported;Description;Fat %;Protein "
+    "%\nA1;13.05.2026;15.05.2026;Bulk tank;6,50;5,40\nA2;20.05.2026;22.05.2026;North flock;6,61;5,52\n",
+    "pots.csv": "Sample no,Production date,Sampling date,Pots in composite,Fat (g/100 g),Salt (g/100 "
+    "g)\nP1,2026-05-12,2026-05-14,6,6.71,0.14\n",
     "vats.csv": "Batch,Made on,Milk kg,Heat °C,Hold min,Incubator °C\nV1,2026-05-12,140,90,60,44\n",
 }
 

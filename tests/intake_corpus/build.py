@@ -12,20 +12,79 @@ from tests.intake_corpus.habits import HABITS, Habit
 
 DENSITY = Decimal("1.034")
 FIELDS = {
-    "fat": "fat_g_100g", "protein": "protein_g_100g", "lactose": "lactose_g_100g", "solids": "total_solids_g_100g",
-    "scc": "somatic_cells_1000_ml", "tpc": "plate_count_1000_cfu_ml", "fp": "freezing_point_c", "ph": "ph",
-    "saturates": "saturates_g_100g", "carbohydrate": "carbohydrate_g_100g", "sugars": "sugars_g_100g", "salt": "salt_g_100g",
-    "sodium": "salt_g_100g", "calcium": "calcium_mg_100g", "lactic": "lactic_acid_g_100g", "moisture": "total_solids_g_100g",
+    "fat": "fat_g_100g",
+    "protein": "protein_g_100g",
+    "lactose": "lactose_g_100g",
+    "solids": "total_solids_g_100g",
+    "scc": "somatic_cells_1000_ml",
+    "tpc": "plate_count_1000_cfu_ml",
+    "fp": "freezing_point_c",
+    "ph": "ph",
+    "saturates": "saturates_g_100g",
+    "carbohydrate": "carbohydrate_g_100g",
+    "sugars": "sugars_g_100g",
+    "salt": "salt_g_100g",
+    "sodium": "salt_g_100g",
+    "calcium": "calcium_mg_100g",
+    "lactic": "lactic_acid_g_100g",
+    "moisture": "total_solids_g_100g",
     "n": "pots_in_composite",
-}  # fmt: skip
+}
 MEANINGS = {
-    "id": "sample_id", "day": "sampled_on", "reported": "reported_on", "made": "made_on", "desc": "description", "batch": "batch_id",
-    "n": "pots_in_composite", "solids": "total_solids", "scc": "somatic_cells", "tpc": "plate_count", "fp": "freezing_point",
+    "id": "sample_id",
+    "day": "sampled_on",
+    "reported": "reported_on",
+    "made": "made_on",
+    "desc": "description",
+    "batch": "batch_id",
+    "n": "pots_in_composite",
+    "solids": "total_solids",
+    "scc": "somatic_cells",
+    "tpc": "plate_count",
+    "fp": "freezing_point",
     "lactic": "lactic_acid",
-}  # fmt: skip
-BULK = {"en": "Bulk tank", "de": "Tankmilch", "fr": "Lait de tank", "it": "Latte di massa", "es": "Leche de tanque", "el": "Γάλα δεξαμενής", "pt": "Leite do tanque", "tr": "Tank sütü"}  # fmt: skip
+}
+BULK = {
+    "en": "Bulk tank",
+    "de": "Tankmilch",
+    "fr": "Lait de tank",
+    "it": "Latte di massa",
+    "es": "Leche de tanque",
+    "el": "Γάλα δεξαμενής",
+    "pt": "Leite do tanque",
+    "tr": "Tank sütü",
+}
 FLOCKS = {"north": "North flock", "hill": "Hill ewes"}
-MONTHS = {"en": "January February March April May June July August September October November December".split(), "fr": "janvier février mars avril mai juin juillet août septembre octobre novembre décembre".split()}  # fmt: skip
+MONTHS = {
+    "en": [
+        "January",
+        "February",
+        "March",
+        "April",
+        "May",
+        "June",
+        "July",
+        "August",
+        "September",
+        "October",
+        "November",
+        "December",
+    ],
+    "fr": [
+        "janvier",
+        "février",
+        "mars",
+        "avril",
+        "mai",
+        "juin",
+        "juillet",
+        "août",
+        "septembre",
+        "octobre",
+        "novembre",
+        "décembre",
+    ],
+}
 UNIT_WORDS = {"g/100g": "g/100 g", "1000/ml": "x1000/ml", "%": "%"}
 LONG = {
     "en": ("Parameter", "Result", "Unit"),
@@ -34,19 +93,65 @@ LONG = {
 }
 # From a printed figure to the one of the records, written down a second time on purpose, in decimal arithmetic.
 TURNS = {
-    "g/100g": lambda x, d: x, "%": lambda x, d: x, "g/kg": lambda x, d: x / 10, "g/l": lambda x, d: x / 10 / d, "kg/hl": lambda x, d: x / d,
-    "g/100ml": lambda x, d: x / d, "1000/ml": lambda x, d: x, "/ml": lambda x, d: x / 1000, "C": lambda x, d: -abs(x),
-    "mC": lambda x, d: -abs(x) / 1000, "mg/100g": lambda x, d: x, "mg/kg": lambda x, d: x / 10, "": lambda x, d: x, "?": lambda x, d: x,
-    "nitrogen": lambda x, d: x * Decimal("6.38"), "monohydrate": lambda x, d: x * Decimal("342.30") / Decimal("360.31"),
-    "log/ml": lambda x, d: Decimal(10) ** x / 1000, "g/ml": lambda x, d: x,
-}  # fmt: skip
+    "g/100g": lambda x, d: x,
+    "%": lambda x, d: x,
+    "g/kg": lambda x, d: x / 10,
+    "g/l": lambda x, d: x / 10 / d,
+    "kg/hl": lambda x, d: x / d,
+    "g/100ml": lambda x, d: x / d,
+    "1000/ml": lambda x, d: x,
+    "/ml": lambda x, d: x / 1000,
+    "C": lambda x, d: -abs(x),
+    "mC": lambda x, d: -abs(x) / 1000,
+    "mg/100g": lambda x, d: x,
+    "mg/kg": lambda x, d: x / 10,
+    "": lambda x, d: x,
+    "?": lambda x, d: x,
+    "nitrogen": lambda x, d: x * Decimal("6.38"),
+    "monohydrate": lambda x, d: x * Decimal("342.30") / Decimal("360.31"),
+    "log/ml": lambda x, d: Decimal(10) ** x / 1000,
+    "g/ml": lambda x, d: x,
+}
 PRINTS = {
-    "g/100g": lambda v, d: v, "%": lambda v, d: v, "g/kg": lambda v, d: v * 10, "g/l": lambda v, d: v * 10 * d, "kg/hl": lambda v, d: v * d,
-    "g/100ml": lambda v, d: v * d, "1000/ml": lambda v, d: v, "/ml": lambda v, d: v * 1000, "C": lambda v, d: v, "mC": lambda v, d: -v * 1000,
-    "mg/100g": lambda v, d: v, "mg/kg": lambda v, d: v * 10, "": lambda v, d: v, "?": lambda v, d: v, "nitrogen": lambda v, d: v / Decimal("6.38"),
-    "monohydrate": lambda v, d: v / Decimal("0.95"), "log/ml": lambda v, d: (v * 1000).log10(), "g/ml": lambda v, d: v,
-}  # fmt: skip
-PLACES = {"g/100g": 2, "%": 2, "g/kg": 1, "g/l": 1, "kg/hl": 2, "g/100ml": 2, "1000/ml": 0, "/ml": 0, "C": 3, "mC": 0, "mg/100g": 0, "mg/kg": 0, "": 2, "?": 2, "nitrogen": 3, "monohydrate": 2, "log/ml": 2, "g/ml": 4}  # fmt: skip
+    "g/100g": lambda v, d: v,
+    "%": lambda v, d: v,
+    "g/kg": lambda v, d: v * 10,
+    "g/l": lambda v, d: v * 10 * d,
+    "kg/hl": lambda v, d: v * d,
+    "g/100ml": lambda v, d: v * d,
+    "1000/ml": lambda v, d: v,
+    "/ml": lambda v, d: v * 1000,
+    "C": lambda v, d: v,
+    "mC": lambda v, d: -v * 1000,
+    "mg/100g": lambda v, d: v,
+    "mg/kg": lambda v, d: v * 10,
+    "": lambda v, d: v,
+    "?": lambda v, d: v,
+    "nitrogen": lambda v, d: v / Decimal("6.38"),
+    "monohydrate": lambda v, d: v / Decimal("0.95"),
+    "log/ml": lambda v, d: (v * 1000).log10(),
+    "g/ml": lambda v, d: v,
+}
+PLACES = {
+    "g/100g": 2,
+    "%": 2,
+    "g/kg": 1,
+    "g/l": 1,
+    "kg/hl": 2,
+    "g/100ml": 2,
+    "1000/ml": 0,
+    "/ml": 0,
+    "C": 3,
+    "mC": 0,
+    "mg/100g": 0,
+    "mg/kg": 0,
+    "": 2,
+    "?": 2,
+    "nitrogen": 3,
+    "monohydrate": 2,
+    "log/ml": 2,
+    "g/ml": 4,
+}
 
 
 @dataclass(frozen=True)
@@ -92,15 +197,26 @@ def _truth(rng: random.Random, habit: Habit, number: int) -> dict:
         "source": ("bulk", "north", "hill")[number % 3],
         "batch": f"V{number + 1:03d}",
         "n": Decimal(6),
-        "fat": fat, "protein": protein, "lactose": lactose, "solids": fat + protein + lactose + Decimal("1.05"),
-        "scc": Decimal(rng.randrange(180, 2600)), "tpc": Decimal(rng.randrange(12, 900)), "fp": -Decimal(rng.randrange(548, 582)) / 1000,
-        "ph": Decimal(rng.randrange(655, 676)) / 100 if habit.kind == "milk" else Decimal(rng.randrange(425, 455)) / 100,
-        "saturates": (fat * Decimal("0.65")).quantize(Decimal("0.01")), "carbohydrate": Decimal(rng.randrange(380, 480)) / 100,
-        "sugars": Decimal(rng.randrange(340, 379)) / 100, "salt": Decimal(rng.randrange(11, 19)) / 100,
-        "sodium": Decimal(rng.randrange(44, 70)), "calcium": Decimal(rng.randrange(175, 215)),
-        "lactic": Decimal(rng.randrange(85, 120)) / 100, "moisture": Decimal(rng.randrange(8000, 8300)) / 100,
+        "fat": fat,
+        "protein": protein,
+        "lactose": lactose,
+        "solids": fat + protein + lactose + Decimal("1.05"),
+        "scc": Decimal(rng.randrange(180, 2600)),
+        "tpc": Decimal(rng.randrange(12, 900)),
+        "fp": -Decimal(rng.randrange(548, 582)) / 1000,
+        "ph": Decimal(rng.randrange(655, 676)) / 100
+        if habit.kind == "milk"
+        else Decimal(rng.randrange(425, 455)) / 100,
+        "saturates": (fat * Decimal("0.65")).quantize(Decimal("0.01")),
+        "carbohydrate": Decimal(rng.randrange(380, 480)) / 100,
+        "sugars": Decimal(rng.randrange(340, 379)) / 100,
+        "salt": Decimal(rng.randrange(11, 19)) / 100,
+        "sodium": Decimal(rng.randrange(44, 70)),
+        "calcium": Decimal(rng.randrange(175, 215)),
+        "lactic": Decimal(rng.randrange(85, 120)) / 100,
+        "moisture": Decimal(rng.randrange(8000, 8300)) / 100,
         "density": Decimal(rng.randrange(10310, 10370)) / 10000,
-    }  # fmt: skip
+    }
     return truth
 
 

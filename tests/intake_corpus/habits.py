@@ -1,8 +1,8 @@
 """Habits of invented laboratories and dairies in eight languages; none is taken from a real one.
 
-A column is (heading, what it is); what it is: ``id day reported made received desc source batch n lab method note``, a measure with
-its unit such as ``fat:g/100g`` (decimals after a second colon), ``-`` for what the records do not keep, ``dm`` for figures in dry matter
-that must be refused, ``?`` for what can only be asked.
+A column is (heading, what it is); what it is: ``id day reported made received desc source batch n lab method note``, a
+measure with its unit such as ``fat:g/100g`` (decimals after a second colon), ``-`` for what the records do not keep,
+``dm`` for figures in dry matter that must be refused, ``?`` for what can only be asked.
 """
 
 from dataclasses import dataclass, field
@@ -311,7 +311,8 @@ HABITS: tuple[Habit, ...] = (
     H(
         "en_two_rows",
         c(
-            "Sample number|id\nSampling date|day\nSample description|desc\nFat %|fat:%\nProtein %|protein:%\nSomatic cells x1000/ml|scc:1000/ml"
+            "Sample number|id\nSampling date|day\nSample description|desc\nFat %|fat:%\nProtein "
+            "%|protein:%\nSomatic cells x1000/ml|scc:1000/ml"
         ),
         form="xlsx",
         days="native",
@@ -358,7 +359,8 @@ HABITS: tuple[Habit, ...] = (
     H(
         "en_snf",
         c(
-            "Sample no|id\nDate sampled|day\nSample|desc\nFat %|fat:%\nSNF %|-\nProtein %|protein:%\nAdded water %|-\nUrea mg/dl|-"
+            "Sample no|id\nDate sampled|day\nSample|desc\nFat %|fat:%\nSNF %|-\nProtein %|protein:%\nAdded "
+            "water %|-\nUrea mg/dl|-"
         ),
         separator=",",
         days="ymd",
@@ -366,7 +368,8 @@ HABITS: tuple[Habit, ...] = (
     H(
         "en_dry_matter",
         c(
-            "Sample no|id\nDate sampled|day\nSample|desc\nFat %|fat:%\nFat in dry matter %|dm\nProtein %|protein:%\nTrue protein %|dm"
+            "Sample no|id\nDate sampled|day\nSample|desc\nFat %|fat:%\nFat in dry matter %|dm\nProtein "
+            "%|protein:%\nTrue protein %|dm"
         ),
         separator=",",
         days="ymd",

@@ -65,7 +65,8 @@ def write_ods(path: Path, sheets: dict[str, Grid]):
                     )
                 elif isinstance(value, str):
                     cells.append(
-                        f'<table:table-cell office:value-type="string"><text:p>{escape(value)}</text:p></table:table-cell>'
+                        f'<table:table-cell office:value-type="string"><text:p>{escape(value)}</text:p>'
+                        "</table:table-cell>"
                     )
                 else:
                     cells.append(

@@ -40,7 +40,11 @@ def columns_right(built: Built, plan: FilePlan) -> list[tuple[str, bool]]:
     taken = {column.heading: column for _, understood in plan.tables for column in understood.columns}
     out = []
     for heading, meaning in built.columns.items():
-        near = [c for h, c in taken.items() if h == heading or (h and h.startswith(f"{heading} ")) or (h and h.split(" (")[0] == _split(heading)[0])]
+        near = [
+            c
+            for h, c in taken.items()
+            if h == heading or (h and h.startswith(f"{heading} ")) or (h and h.split(" (")[0] == _split(heading)[0])
+        ]
         column = taken.get(heading) or (near[0] if near else None)
         if column is None:
             right = False
@@ -70,7 +74,9 @@ def differences(expected: list[dict[str, str]], plan: FilePlan) -> list[str]:
     by_number = {row.get("sample_id") or f"{row.get('batch_id')} {row.get('minutes', '')}": row for row in stored}
     for place, row in enumerate(expected):
         number = row.get("sample_id") or f"{row.get('batch_id')} {row.get('minutes', '')}"
-        found = by_number.get(number) or (stored[place] if "sample_id" not in row and "batch_id" not in row and place < len(stored) else {})
+        found = by_number.get(number) or (
+            stored[place] if "sample_id" not in row and "batch_id" not in row and place < len(stored) else {}
+        )
         for column in sorted({*row, *found}):
             made_up = column == "sample_id" and "sample_id" not in row
             if column != "note" and not made_up and not same(row.get(column), found.get(column)):

@@ -1,4 +1,4 @@
-"""The command: what is written, what is known, corrected or taken back, what is asked and what is kept of a laboratory."""
+"""The command: what is written, known, corrected or taken back, what is asked, and what is kept of a laboratory."""
 
 import csv
 import io
@@ -123,7 +123,9 @@ def test_a_result_without_values_and_a_later_report_withdraws(season):
 
 
 def test_a_bound_is_an_empty_cell_and_a_note(season):
-    text = "Sample no;Date sampled;Description;Fat %;Lactose %;TPC x1000 cfu/ml\nA1;13.05.2026;Bulk tank;6,50;n.d.;<10\n"
+    text = (
+        "Sample no;Date sampled;Description;Fat %;Lactose %;TPC x1000 cfu/ml\nA1;13.05.2026;Bulk tank;6,50;n.d.;<10\n"
+    )
     assert _intake(season, text) == 0
     row = _rows(season)[0]
     assert (row["plate_count_1000_cfu_ml"], row["lactose_g_100g"]) == ("", "")
@@ -166,7 +168,11 @@ def test_rows_changed_by_hand_are_not_taken_back(season, capsys):
 
 def test_what_stands_in_a_table_is_not_touched(season):
     path = season / "milk_tests.csv"
-    crlf = "\ufeff" + path.read_text().rstrip("\n").replace("\n", "\r\n") + '\r\n"M1",2026-04-02,,bulk,6.50,5.4,,,,,,,Alder,,"said, by telephone"'
+    crlf = (
+        "\ufeff"
+        + path.read_text().rstrip("\n").replace("\n", "\r\n")
+        + '\r\n"M1",2026-04-02,,bulk,6.50,5.4,,,,,,,Alder,,"said, by telephone"'
+    )
     path.write_bytes(crlf.encode())
     _intake(season, FIRST)
     assert path.read_bytes().startswith(crlf.encode() + b"\r\nA1,")
@@ -198,7 +204,8 @@ def test_a_lab_is_asked_once_and_then_known(season, monkeypatch, capsys):
 def test_what_a_person_writes_into_the_lab_file_counts(season):
     (season / "intake" / "labs").mkdir(parents=True)
     (season / "intake" / "labs" / "alder.toml").write_text(
-        'lab = "Alder"\ndensity_g_ml = 1.040\nsource = "hill"\n[[column]]\nheading = "Wert 1"\nmeans = "fat"\nunit = "g/l"\n'
+        'lab = "Alder"\ndensity_g_ml = 1.040\nsource = "hill"\n[[column]]\nheading = "Wert 1"\nmeans = '
+        '"fat"\nunit = "g/l"\n'
     )
     text = "Sample no;Date sampled;Wert 1;Protein %;Lactose %\nA1;13.05.2026;67,6;5,4;4,8\n"
     assert _intake(season, text) == 0
@@ -226,7 +233,10 @@ def test_a_look_writes_nothing(season, capsys):
 
 
 def test_by_volume_is_turned_with_the_density_that_is_said(season):
-    text = "Sample no;Date sampled;Description;Matière grasse g/l;Densité g/ml\nA1;13.05.2026;Bulk tank;67,0;1,0310\nA2;14.05.2026;Bulk tank;67,0;\n"
+    text = (
+        "Sample no;Date sampled;Description;Matière grasse g/l;Densité g/ml\nA1;13.05.2026;Bulk "
+        "tank;67,0;1,0310\nA2;14.05.2026;Bulk tank;67,0;\n"
+    )
     assert _intake(season, text) == 0
     # 67.0 g/l over ten times the density in g/ml: 6.4985 and, at the published 1.034, 6.4797 g/100 g
     assert [r["fat_g_100g"] for r in _rows(season)] == ["6.4985", "6.4797"]
@@ -234,7 +244,7 @@ def test_by_volume_is_turned_with_the_density_that_is_said(season):
     assert "density 1.034 taken" in _rows(season)[1]["note"]
 
 
-@pytest.mark.parametrize("text", ['=1+1', "@cmd", "+49 1", "-x"])
+@pytest.mark.parametrize("text", ["=1+1", "@cmd", "+49 1", "-x"])
 def test_text_that_a_spreadsheet_would_run_is_made_inert(text, season):
     body = HEAD.replace(";", ",") + f'"{text}",2026-05-13,2026-05-15,Bulk tank,6.5,5.4\n'
     assert _intake(season, body) == 0
@@ -245,7 +255,10 @@ def test_text_that_a_spreadsheet_would_run_is_made_inert(text, season):
 
 
 def test_rows_in_are_rows_stored_and_rows_set_aside(season):
-    text = FIRST + "A3;31.04.2026;;Bulk tank;6,5;5,4\nA4;14.05.2026;;Bulk tank;65;5,4\nA5;14.05.2026;;Bulk tank;6,l;5,4\nMean;;;;6,5;5,4\n* outside the range;;;;;\n"
+    text = (
+        FIRST
+        + "A3;31.04.2026;;Bulk tank;6,5;5,4\nA4;14.05.2026;;Bulk tank;65;5,4\nA5;14.05.2026;;Bulk tank;6,l;5,4\nMean;;;;6,5;5,4\n* outside the range;;;;;\n"
+    )
     assert _intake(season, text) == 1
     entry = _ledger(season)[0]
     assert int(entry["rows"]) == int(entry["new"]) + int(entry["set_aside"]) == 5
@@ -257,7 +270,8 @@ def test_rows_in_are_rows_stored_and_rows_set_aside(season):
 @pytest.mark.slow
 def test_ten_thousand_rows_come_in_within_seconds(season):
     lines = [
-        f"L{i};{1 + i % 28:02d}.{1 + i % 12:02d}.2025;;Bulk tank;{6 + i % 300 // 100},{i % 100:02d};5,4\n" for i in range(10_000)
+        f"L{i};{1 + i % 28:02d}.{1 + i % 12:02d}.2025;;Bulk tank;{6 + i % 300 // 100},{i % 100:02d};5,4\n"
+        for i in range(10_000)
     ]
     text = HEAD + "".join(lines)
     start = time.process_time()

@@ -1,4 +1,4 @@
-"""What holds for any file: it reads back, or is asked about, or is set aside; a figure is never another one than was printed."""
+"""What holds for any file: it reads back, is asked about or set aside; no figure is another than was printed."""
 
 import datetime as dt
 import random
@@ -20,7 +20,9 @@ from tests.intake_corpus import paper
 from tests.intake_corpus.season import make_season
 from tests.strategies import ORDERS, days, printed_tables
 
-SOME = settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture])
+SOME = settings(
+    max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture]
+)
 
 
 @pytest.fixture(scope="module")
@@ -108,7 +110,9 @@ def _mutated(data: bytes, rng: random.Random) -> bytes:
         elif how == 1:
             del out[at : at + rng.randint(1, 20)]
         elif how == 2:
-            out[at:at] = rng.choice((b"\x00", b'"', b";;;", b"\n", b"<5", b"\xff\xfe", b"=1+1", b"'", b"1e9", "٣".encode(), b",")) * rng.randint(1, 4)
+            out[at:at] = rng.choice(
+                (b"\x00", b'"', b";;;", b"\n", b"<5", b"\xff\xfe", b"=1+1", b"'", b"1e9", "٣".encode(), b",")
+            ) * rng.randint(1, 4)
         else:
             out[at:at] = out[max(0, at - 30) : at]
     return bytes(out) or b"x"
@@ -143,12 +147,19 @@ def test_two_readers_agree_on_generated_workbooks(season, tmp_path):
     for number in range(25):
         fats = [round(rng.uniform(4.6, 9.8), 2) for _ in range(rng.randint(1, 30))]
         grid = [["Sample no", "Date sampled", "Description", "Fat %", "Protein %"]]
-        grid += [[f"W{i}", dt.date(2026, 5, 1) + dt.timedelta(days=i), "Bulk tank", fat, round(fat * 0.8, 2)] for i, fat in enumerate(fats)]
+        grid += [
+            [f"W{i}", dt.date(2026, 5, 1) + dt.timedelta(days=i), "Bulk tank", fat, round(fat * 0.8, 2)]
+            for i, fat in enumerate(fats)
+        ]
         shift = rng.randint(0, 4)
         path = tmp_path / f"w{number}.xlsx"
         paper.write_xlsx(path, {"Data": [["Title"]] * shift + grid})
         plan = plan_file(as_lab_file(path, child.read(path)), "0" * 64, read_standing(season), Said())
-        stored = {f.values["sample_id"]: (float(f.values["fat_g_100g"]), f.values["sampled_on"]) for f in plan.fates if f.values}
+        stored = {
+            f.values["sample_id"]: (float(f.values["fat_g_100g"]), f.values["sampled_on"])
+            for f in plan.fates
+            if f.values
+        }
         sheet = openpyxl.load_workbook(path).active
         seen = {r[0].value: (r[3].value, r[1].value.date().isoformat()) for r in sheet.iter_rows(min_row=shift + 2)}
         assert stored == seen
