@@ -17,7 +17,7 @@ from threadpoolctl import threadpool_limits
 from analysis.label import decide_labels
 from analysis.milk import fit_milk
 from analysis.pot import fit_pot
-from analysis.records.findings import Answer, Finding
+from analysis.records.findings import Answer, Finding, in_order, note
 from analysis.records.season import Season, load_season, newest_month
 from analysis.setting import fit_setting
 
@@ -114,7 +114,11 @@ def _decisions(season: Season, answers: Iterable[Answer]) -> dict[str, Any]:
         for name, rows in answer.decisions.items():
             decisions[name] = decisions[name] + list(rows)
         flags.extend(answer.flags)
-    decisions["flags"] = [flag.as_flag() for flag in flags]
+    if not decisions["track_record"]:
+        flags.append(
+            note("no-track-record", "earlier forecasts of this dairy were not held against what came afterwards")
+        )
+    decisions["flags"] = [flag.as_flag() for flag in in_order(flags)]
     return decisions
 
 
