@@ -12,12 +12,11 @@ from numpy.typing import NDArray
 from analysis.records.dairy import SAFE_INCUBATOR_C, SAFE_STARTER_G_KG
 from analysis.records.months import add_months, days_of
 from analysis.setting.failed_pots import FailedPots
-from analysis.setting.set_time import COEFFICIENTS, REFERENCE_DOSE_G_KG, SetTime, design, quantiles_of_mixture
+from analysis.setting.set_time import COEFFICIENTS, REFERENCE_DOSE_G_KG, SetTime, design
 from analysis.setting.vats import PROTEIN_HERE, Vats
 
 Array = NDArray[np.float64]
 
-WINDOW = (0.10, 0.50, 0.95)
 NEAR_MIN = 5.0  # nearer to the usual than this nothing needs changing: less than the gap between two looks
 _STEP_C, _STEP_DOSE = 1.0, 1.25  # one step beyond what was tried, as far as advice goes without a trial vat
 _HABIT_VATS = 60  # newest vats that say what starter and milk ages the maker works with
@@ -71,14 +70,14 @@ class ComingMonth:
 
     def window(self, warmth_c: Array, dose_g_kg: Array) -> Array:
         """Return minutes at the 10, 50 and 95 % points for one vat, ``(3, settings)``."""
-        return np.exp(quantiles_of_mixture(self.log_mean(warmth_c, dose_g_kg), self.set_time.hyper.vat_sd, WINDOW))
+        return self.set_time.window(self.log_mean(warmth_c, dose_g_kg))
 
     def target_window(self, warmth_c: Array, dose_g_kg: Array) -> Array | None:
         """Return minutes at which the target pH is reached, ``(3, settings)``, or None without pH readings."""
         if self.to_target is None:
             return None
         later = self.log_mean(warmth_c, dose_g_kg) + self.to_target[:, None]
-        return np.exp(quantiles_of_mixture(later, self.set_time.hyper.vat_sd, WINDOW))
+        return self.set_time.window(later)
 
     def is_trial(self, warmth_c: float, dose_g_kg: float) -> bool:
         """Whether settings lie more than one step (1 C, x 1.25) outside what this dairy has tried."""

@@ -26,7 +26,7 @@ from analysis.setting.failed_pots import (
     starter_curve,
     starter_rows,
 )
-from analysis.setting.set_time import SetTime, fit_set_time, prior_set_time, quantiles_of_mixture
+from analysis.setting.set_time import SetTime, fit_set_time, prior_set_time
 from analysis.setting.troubles import PLAN, cautions, vats_gone_wrong
 from analysis.setting.vats import Vats, read_vats
 
@@ -105,7 +105,7 @@ class SettingFit:
             ``first_check_min, expected_min, latest_min``, one row a vat.
         """
         mean = self.set_time.log_mean(vats, self.set_time.culture_at(day, rng))
-        points = np.exp(quantiles_of_mixture(mean, self.set_time.hyper.vat_sd, (0.10, 0.50, 0.95)))
+        points = self.set_time.window(mean)
         return pd.DataFrame(points.T, columns=["first_check_min", "expected_min", "latest_min"], index=vats.index)
 
     def _ph_curves(self) -> pd.DataFrame:

@@ -17,10 +17,9 @@ PLAUSIBLE_C = (25.0, 55.0)  # an incubator outside this is a slip or another uni
 PLAUSIBLE_G_KG = (2.0, 120.0)
 PROTEIN_HERE = (5.6, 0.5)  # ewes' milk, FAO 2013 table 3.1 (5.4-6.0); where neither vat nor milk model says anything
 LOOK_SLIP = 0.02  # a look noted for the wrong pot, a vat that something else held up: judgement
-MOVED_SLIP = (
-    1.5,
-    8.5,
-)  # pots moved out unset: prior as so many vats unset and set, then the dairy's own looked-at vats; judgement
+# Pots moved out by the clock, unset, where nobody looked: prior as so many vats unset and set, joined by what the dairy's
+# looked-at vats show; judgement. It is the slow vats that are moved out so, hence no little.
+MOVED_SLIP = (6.0, 14.0)
 LONGEST_LINE_D = 150.0  # a line of starter older than this is taken to have aged no further: judgement
 
 NUMBERS = [
