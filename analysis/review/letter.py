@@ -50,9 +50,17 @@ class Point:
     caution: str = ""
 
 
-def letter(decisions: Mapping[str, Any]) -> list[Point]:
-    """Return the three points of the letter: the label, when to look at the pots, what to test."""
-    return [label_point(decisions), pots_point(decisions), tests_point(decisions)]
+def letter(decisions: Mapping[str, Any], names: Mapping[str, str] | None = None) -> list[Point]:
+    """Return the three points of the letter: the label, when to look at the pots, what to test.
+
+    Parameters
+    ----------
+    decisions
+        Content of decisions.json.
+    names
+        Names of the milk sources by their ids.
+    """
+    return [label_point(decisions), pots_point(decisions), tests_point(decisions, names or {})]
 
 
 def home_rules(decisions: Mapping[str, Any]) -> str | None:
@@ -155,7 +163,7 @@ def pots_point(decisions: Mapping[str, Any]) -> Point:
     )
 
 
-def tests_point(decisions: Mapping[str, Any]) -> Point:
+def tests_point(decisions: Mapping[str, Any], names: Mapping[str, str]) -> Point:
     """Say which tests to buy next."""
     rows = decisions.get("next_tests") or []
     rules = home_rules(decisions)
@@ -172,11 +180,11 @@ def tests_point(decisions: Mapping[str, Any]) -> Point:
     if not asked:
         return Point("The tests", "Go on with the tests that you have planned; no further ones are asked for.", now)
     first = str(asked[0]["month"])
-    wanted = listing(_test_words(row) for row in asked if row["month"] == first)
+    wanted = listing(_test_words(row, names) for row in asked if row["month"] == first)
     why = "; ".join(
         dict.fromkeys(str(row["why"]).rstrip(".") for row in asked if row["month"] == first and row.get("why"))
     )
-    return Point("The tests", f"In {month_words(first)} have {wanted} tested.", now, f"Why: {why}." if why else "")
+    return Point("The tests", f"In {month_words(first)} order {wanted}.", now, f"Why: {why}." if why else "")
 
 
 _AUTHORITY = (
@@ -240,12 +248,13 @@ def _label_why(decisions: Mapping[str, Any], action: Mapping[str, Any] | None, r
     )
 
 
-def _test_words(row: Mapping[str, Any]) -> str:
+def _test_words(row: Mapping[str, Any], names: Mapping[str, str]) -> str:
     amount = int(row["how_many"])
-    of = str(row.get("source") or "")
+    source = str(row.get("source") or "")
+    of = names.get(source, source)
     what = str(row["what"])
     words = f"{amount} {what if amount == 1 else _plural(what)}"
-    return f"{words} of {of}" if of and of != "bulk" and of not in what else words
+    return f"{words} of {of}" if of and source != "bulk" and of not in what else words
 
 
 def _plural(what: str) -> str:

@@ -13,6 +13,8 @@ from analysis.review.words import clock_span, missing, month_words, number, plai
 _HALF_90 = 1.645
 # A forecast that moved less than this many of its own earlier standard deviations is not worth a line.
 _WORTH_SAYING = 0.5
+# Weightiest first.
+_KINDS = ("action", "verdict", "declared", "window", "forecast")
 _LABEL_KEYS = ("rules", "nutrient", "unit", "basis")
 
 
@@ -73,7 +75,7 @@ def moves(earlier: Mapping[str, Any], now: Mapping[str, Any]) -> list[Move]:
     ]
     home = next((row["rules"] for row in now.get("label") or []), None)
     # What is decided under other rulebooks than the home one comes last.
-    return sorted(found, key=lambda move: move.place["row"].get("rules", home) != home)
+    return sorted(found, key=lambda move: (move.place["row"].get("rules", home) != home, _KINDS.index(move.kind)))
 
 
 def _by(rows: list[Mapping[str, Any]], keys: tuple[str, ...]) -> dict[tuple[Any, ...], Mapping[str, Any]]:

@@ -95,7 +95,7 @@ def show_letter(outcome: StoredOutcome) -> Shown:
     """Show the three sentences of the letter."""
     lines = [
         f"{k}. {_safe(point.do)} *{_safe(point.chance)}* {_safe(point.why)} {_safe(point.caution)}".rstrip()
-        for k, point in enumerate(letter(outcome.decisions), 1)
+        for k, point in enumerate(letter(outcome.decisions, source_names(outcome)), 1)
     ]
     return _text("\n".join(lines))
 

@@ -87,8 +87,9 @@ def build_page(outcome: StoredOutcome, changes: Mapping[str, Any]) -> Path:
             dairy=decisions["dairy"],
             month=month_words(decisions["month"]),
             data_through=decisions["data_through"],
-            points=letter(decisions),
+            points=letter(decisions, source_names(outcome)),
             changes=changes,
+            moves=moves_to_read(changes),
             sections=sections(outcome),
             track=page_tables.track_table(decisions),
             n_errors=sum(flag["severity"] == "error" for flag in decisions["flags"]),
@@ -123,6 +124,7 @@ def build_wall_sheet(outcome: StoredOutcome) -> Path:
             month=month_words(rows[0]["month"] if rows else decisions["month"]),
             settings=[_wall_row(row, k) for k, row in enumerate(rows[:4])],
             tests=decisions.get("next_tests") or [],
+            names=source_names(outcome),
             label=[
                 f"{plain(row['nutrient'])} {number(row['on_pot_now'])} {row['unit']}"
                 for row in label_rows(decisions, home)
@@ -169,7 +171,7 @@ def sections(outcome: StoredOutcome) -> list[Section]:
                 *page_tables.label_tables(said),
                 page_tables.sets_table(said),
                 *page_tables.claims_tables(said),
-                page_tables.tests_table(said),
+                page_tables.next_tests_table(said, source_names(outcome)),
             ],
         ),
     ]
@@ -200,6 +202,16 @@ def flag_groups(decisions: Mapping[str, Any], severity: str) -> list[FlagGroup]:
         if flag["severity"] == severity:
             kinds.setdefault(flag["code"], []).append(flag)
     return [FlagGroup(tuple(flags[:_READ]), tuple(flags[_READ:])) for flags in kinds.values()]
+
+
+def moves_to_read(changes: Mapping[str, Any], most: int = 8) -> list[Mapping[str, Any]]:
+    """Return the moves that the page names: of fat and protein, and what was decided; the rest stands in changes.json."""
+    telling = [
+        move
+        for move in changes["moved"]
+        if move["kind"] in {"action", "verdict", "window"} or any(word in move["what"] for word in ("fat", "protein"))
+    ]
+    return (telling or list(changes["moved"]))[:most]
 
 
 def _wall_row(row: Mapping[str, Any], k: int) -> dict[str, str]:

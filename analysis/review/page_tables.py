@@ -229,7 +229,7 @@ def outcomes_table(decisions: Mapping[str, Any]) -> Table | None:
     )
 
 
-def tests_table(decisions: Mapping[str, Any]) -> Table | None:
+def next_tests_table(decisions: Mapping[str, Any], names: Mapping[str, str] | None = None) -> Table | None:
     """Return the tests to buy next."""
     rows = decisions.get("next_tests") or []
     if not rows:
@@ -241,7 +241,7 @@ def tests_table(decisions: Mapping[str, Any]) -> Table | None:
             (
                 month_words(row["month"]),
                 str(row["what"]),
-                str(row.get("source") or "–"),
+                str((names or {}).get(row.get("source"), row.get("source")) or "–"),
                 str(row["how_many"]),
                 str(row["why"]),
             )

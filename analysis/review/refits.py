@@ -152,7 +152,8 @@ def _with_split(move: Move, steps: Sequence[str], values: Sequence[Any]) -> Move
 
 def _part_words(part: Mapping[str, Any], unit: str) -> str:
     if "by" in part:
-        return f"{part['cause']} ({signed(part['by'])} {unit})".replace(" )", ")")
+        by = signed(float(f"{part['by']:.2g}"))
+        return f"{part['cause']} ({by} {unit})".replace(" )", ")")
     return f"{part['cause']} (from {_shown(part['before'])} to {_shown(part['after'])})"
 
 

@@ -23,7 +23,7 @@ def test_three_points_with_advice_probability_and_cautions() -> None:
     assert "3 h 21 min" in pots.chance
     assert "pH before cooling" in pots.caution
     assert "hygiene plan" in pots.caution
-    assert "In June 2026 have 2 pot composites tested." in tests.do
+    assert "In June 2026 order 2 pot composites." in tests.do
     assert "96 in 100" in tests.chance
 
 
