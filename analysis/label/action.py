@@ -112,6 +112,8 @@ def label_action(
         else:
             action, way = _without_single_label(sets)
             why = f"{words}, and no other single label would do better; {way}"
+    if failing and any(line.choice.window is None for line in panel.bounded):
+        why += "; no single value holds in every month for every line, so look at the seasonal labels before print"
     if "failed_label" in costs and "print_run" in costs:
         loss_now, loss_new = (costs["failed_label"] * (1 - chance) for chance in (together_now, together_new))
         why += (
