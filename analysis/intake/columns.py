@@ -198,10 +198,11 @@ def understand(table: LabTable, lab: Lab, said: Mapping[str, Kept]) -> Understoo
     columns, doubt = _doubles(columns, texts)
     questions += doubt
     hint = _hint(columns, family)
+    by_volume = _speaks_of_volume(table)
     settled = []
     for column in columns:
         if column.verdict == "used" and column.meaning in TARGETS:
-            done, question = _unit(column, texts[column.at], family, hint)
+            done, question = _unit(column, texts[column.at], family, hint, by_volume)
             settled.append(done)
             if question is not None:
                 questions.append(question)
@@ -426,7 +427,15 @@ def _which(column: Taken, cells: Sequence[Cell]) -> Question:
     )
 
 
-def _unit(column: Taken, cells: Sequence[Cell], family: str, hint: str) -> tuple[Taken, Question | None]:
+def _speaks_of_volume(table: LabTable) -> bool:
+    """Whether a title or footnote names a unit by volume, so that a heading without a unit may be meant by volume too."""
+    said = (take_apart(text).unit for text in (*table.titles, *(text for _, _, text in table.other)))
+    return any(unit in ("g/100ml", "g/l", "kg/hl") for unit in said)
+
+
+def _unit(
+    column: Taken, cells: Sequence[Cell], family: str, hint: str, by_volume: bool
+) -> tuple[Taken, Question | None]:
     """Settle the unit and the decimal mark of a column of figures."""
     mark = decimal_mark(cell for cell in cells if isinstance(cell, str))
     in_cells = {unit for cell in cells if isinstance(cell, str) and (unit := unit_in(cell)) is not None}
@@ -457,7 +466,16 @@ def _unit(column: Taken, cells: Sequence[Cell], family: str, hint: str) -> tuple
                 ("ignore",),
                 f'--column "{column.heading}={column.meaning};UNIT" or --column "{column.heading}=ignore"',
             )
-    return _unit_by_figures(column, cells, family, hint)
+    done, question = _unit_by_figures(column, cells, family, hint)
+    if by_volume and question is None and TARGETS[column.meaning] == "g/100g" and done.unit == "g/100g":
+        return replace(done, verdict="asked", remark="its unit is not said"), Question(
+            f"column:{column.heading}",
+            f'column {column.letter} "{column.heading}" names no unit, and a title or footnote speaks of a unit by volume; '
+            "in which unit are its figures?",
+            (f"{column.meaning};g/100g", f"{column.meaning};g/100ml"),
+            f'--column "{column.heading}={column.meaning};g/100g" or ;g/100ml',
+        )
+    return done, question
 
 
 def _unit_by_figures(column: Taken, cells: Sequence[Cell], family: str, hint: str) -> tuple[Taken, Question | None]:

@@ -165,4 +165,5 @@ def read_figure(cell: object, mark: str | None) -> Figure:
         if thousands in whole and not re.fullmatch(rf"[+-]?\d{{1,3}}(?:{re.escape(thousands)}\d{{3}})+", whole):
             return Figure(None, problem="has its marks in no order that a figure can have")
         body = body.replace(thousands, "")
-    return Figure(float(body.replace(",", ".")), note=said)
+    value = float(body.replace(",", "."))
+    return Figure(value, note=said) if math.isfinite(value) else Figure(None, problem="is no finite number")

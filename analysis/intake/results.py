@@ -1,4 +1,8 @@
-"""Rows of a lab's table into rows of the records, each with where it came from, or with the reason why not."""
+"""Rows of a lab's table into rows of the records, each with where it came from, or with the reason why not.
+
+A bound (``<0.5``, ``>300 000``) and a word (``n.d.``) are no figure: the cell of the records stays empty and the row's note says
+what the file says (``plate count <10``). A cell that is neither, or a figure that cannot be, sets the whole row aside.
+"""
 
 import datetime as dt
 from collections.abc import Mapping, Sequence

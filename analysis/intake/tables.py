@@ -116,10 +116,22 @@ def find_tables(sheet: Sheet, known: Known = known_by_words) -> list[LabTable]:
         down = _Finder(turned, known)
         best_down = max(down.scores, default=0)
         if best_down >= 2 and best_down > best_across and not across.is_long():
-            return [replace(t, sheet=sheet.name, sideways=True) for t in down.tables(sideways=True)]
+            return [
+                _named_samples(replace(t, sheet=sheet.name, sideways=True), known) for t in down.tables(sideways=True)
+            ]
     if best_across < 2:
         return []
     return [replace(t, sheet=sheet.name) for t in across.tables(sideways=False)]
+
+
+def _named_samples(table: LabTable, known: Known) -> LabTable:
+    """Call the line that heads a table on its side ("Parameter | Sample 1 | Sample 2") by what it holds: the samples."""
+    names = [set(known(heading)) for heading in table.headings]
+    if any({"sample_id", "description"} & n for n in names):
+        return table
+    return replace(
+        table, headings=tuple("Sample" if "parameter" in n else h for h, n in zip(table.headings, names, strict=True))
+    )
 
 
 def _grid(rows: Sequence[Sequence[Cell]]) -> list[list[Cell]]:

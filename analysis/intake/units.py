@@ -243,7 +243,7 @@ _COUNT: dict[str, Turn] = {
     "1000/ml": Turn(_same),
     "/ml": _times(0.001, "per ml / 1000"),
     "million/ml": _times(1000.0, "million per ml x 1000"),
-    "log/ml": Turn(lambda value, _density: 10.0**value / 1000.0, "10 to the power of log per ml, / 1000"),
+    "log/ml": Turn(lambda value, _density: 10.0 ** min(value, 300.0) / 1000.0, "10 to the power of log per ml, / 1000"),
 }
 # Hortvet to Celsius: C = 0.96231 H - 0.00240 (as used with ISO 5764; from memory).
 _FREEZING: dict[str, Turn] = {

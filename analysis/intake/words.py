@@ -145,6 +145,8 @@ def match(heading: str) -> Match:
             start, names = found[0]
             rest = tokens[:start] + tokens[start + size :]
             left = tuple(word for word in rest if word not in _fillers() and not word.isdigit())
+            if left and set(match(" ".join(left)).meanings) & set(names) and match(" ".join(left)).certain:
+                left = ()  # the same thing said in a second language
             return Match(names, certain=not left, leftover=left, length=len(" ".join(tokens[start : start + size])))
     return NO_MATCH
 

@@ -163,3 +163,21 @@ def test_two_readers_agree_on_generated_workbooks(season, tmp_path):
         sheet = openpyxl.load_workbook(path).active
         seen = {r[0].value: (r[3].value, r[1].value.date().isoformat()) for r in sheet.iter_rows(min_row=shift + 2)}
         assert stored == seen
+
+
+@pytest.mark.parametrize("text", ["9" * 400, "1e99", "-" + "9" * 400])
+def test_a_figure_beyond_all_bounds_is_set_aside(text, season, tmp_path):
+    path = tmp_path / "log.csv"
+    path.write_text(
+        "Sample no,Sampled,Description,Fat %,Plate count log10 cfu/ml\n"
+        f"A1,2026-05-12,Bulk tank,6.5,{text}\nA2,2026-05-12,Bulk tank,{text},4.5\n"
+    )
+    plan = plan_file(as_lab_file(path, child.read(path)), "0" * 64, read_standing(season), Said())
+    assert [fate.fate for fate in plan.fates] == ["set aside", "set aside"]
+
+
+def test_the_13th_decides_which_comes_first():
+    assert order_of([["05/13/2026", "05/04/2026"]]) == "month first"
+    assert order_of([["13/05/2026", "05/04/2026"]]) == "day first"
+    assert order_of([["05/04/2026", "06/04/2026"]]) is None
+    assert order_of([["05/13/2026", "14/05/2026"]]) == "mixed"

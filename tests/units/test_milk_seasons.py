@@ -369,3 +369,16 @@ def test_later_results_do_not_change_an_earlier_month(ordinary):
     fit = fit_milk(earlier, n_points=6)
     assert fit.rows["sampled_on"].max() <= pd.Timestamp("2025-06-30")
     assert dataclasses.is_dataclass(fit)
+
+
+def test_protein_on_another_nitrogen_factor_is_put_on_the_same_scale(tmp_path):
+    """ISO 8968-1: milk protein is nitrogen x 6.38; a lab that multiplied by 6.25 reads a fiftieth less of the same milk."""
+    plain = results("2025-03-01", "2026-04-25", lambed=SPRING, every=28)
+    other = [
+        row | {"protein_g_100g": f"{float(row['protein_g_100g']) * 6.25 / 6.38:.4f}", "protein_factor": "6.25"}
+        for row in plain
+    ]
+    kept = diary(SPRING, until="2026-04-30")
+    a = fit_milk(milk_season(tmp_path, "2026-04", tests=plain, kept=kept), n_points=2)
+    b = fit_milk(milk_season(tmp_path, "2026-04", tests=other, kept=kept, folder="other"), n_points=2)
+    np.testing.assert_allclose(a.rows["protein_g_100g"], b.rows["protein_g_100g"], atol=1e-3)
