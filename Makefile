@@ -7,7 +7,7 @@ BIN := $(VENV)/bin
 export OMP_NUM_THREADS ?= 1
 
 .DEFAULT_GOAL := help
-.PHONY: help env review test lint format types check-all lab lock study-env study-milk study-setting study-label \
+.PHONY: help env review test lint format types lab lock study-env study-milk study-setting study-label \
 	calibration reference benchmarks wheel demo clean
 
 help: ## what there is
@@ -72,6 +72,9 @@ calibration: $(BIN)/.ready ## simulation-based calibration of the regression wit
 
 reference: .venv-study/.ready ## the same regression sampled by NUTS
 	@.venv-study/bin/python -m tests.simulation.reference_pymc
+
+benchmarks: $(BIN)/.ready ## speed of the milk room, as ratios taken in one run
+	@$(BIN)/python -m tests.benchmarks.milk_speed
 
 demo: $(BIN)/.ready ## write the invented demo season anew (identical bytes)
 	@$(BIN)/python -m tests.simulation.make_demo

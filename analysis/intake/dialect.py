@@ -22,6 +22,7 @@ _SEPARATORS = (";", "\t", ",", "|", "~", "^", ":")
 _SOME_ROWS = 80
 _NOT_ASCII_WORD = re.compile(r"[^\W\d_]*[^\x00-\x7f][^\W\d_]*")
 MOST_ROWS = 200_000
+LONGEST_CELL = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -122,7 +123,7 @@ def _by_words(data: bytes) -> tuple[str, str, bool]:
         try:
             return data.decode(guess.encoding), guess.encoding, True
         except (UnicodeDecodeError, LookupError):
-            pass
+            csv.field_size_limit(before)
     if best is None:
         return data.decode("latin-1"), "latin-1", True
     return best[3], best[2], True
@@ -195,7 +196,8 @@ def _rows(text: str, separator: str, quote: str) -> list[list[str]]:
             for line in text.split("\n")
         ]
     else:
-        csv.field_size_limit(1_000_000)
+        # The limit belongs to the whole process, and other readers rely on theirs: it is put back.
+        before = csv.field_size_limit(LONGEST_CELL)
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, quotechar=quote, skipinitialspace=True)
         try:
             rows = []
@@ -205,4 +207,6 @@ def _rows(text: str, separator: str, quote: str) -> list[list[str]]:
                     raise FileRefusedError(f"the file has more than {MOST_ROWS:,} rows; bring it in piece by piece")
         except csv.Error as bad:
             raise FileRefusedError(f"the file cannot be read as a table ({bad}), near row {len(rows) + 1}") from bad
+        finally:
+            csv.field_size_limit(before)
     return rows

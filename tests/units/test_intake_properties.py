@@ -1,5 +1,6 @@
 """What holds for any file: it reads back, is asked about or set aside; no figure is another than was printed."""
 
+import csv
 import datetime as dt
 import random
 from decimal import Decimal
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 from analysis.intake import child
 from analysis.intake.container import FileRefusedError
 from analysis.intake.days import order_of, read_day
+from analysis.intake.dialect import read_text
 from analysis.intake.numerals import decimal_mark, read_figure
 from analysis.intake.plan import Said, plan_file, read_standing
 from analysis.intake.reading import as_lab_file
@@ -181,3 +183,9 @@ def test_the_13th_decides_which_comes_first():
     assert order_of([["13/05/2026", "05/04/2026"]]) == "day first"
     assert order_of([["05/04/2026", "06/04/2026"]]) is None
     assert order_of([["05/13/2026", "14/05/2026"]]) == "mixed"
+
+
+def test_reading_a_lab_file_leaves_the_readers_of_others_alone():
+    before = csv.field_size_limit()
+    read_text(b"Sample;Fat\nA1;6,5\n")
+    assert csv.field_size_limit() == before
