@@ -123,7 +123,7 @@ def _by_words(data: bytes) -> tuple[str, str, bool]:
         try:
             return data.decode(guess.encoding), guess.encoding, True
         except (UnicodeDecodeError, LookupError):
-            csv.field_size_limit(before)
+            pass
     if best is None:
         return data.decode("latin-1"), "latin-1", True
     return best[3], best[2], True
