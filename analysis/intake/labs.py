@@ -3,7 +3,7 @@
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -51,10 +51,6 @@ class Lab:
     kind: str = ""
     source: str = ""
     method: str = ""
-
-    def with_columns(self, kept: Mapping[str, Kept]) -> "Lab":
-        """Return the habits with further columns; those known stay as they are."""
-        return replace(self, columns={**kept, **self.columns})
 
 
 def key_of(heading: str) -> str:

@@ -22,8 +22,6 @@ from analysis.label.panel import LineDecision, Panel
 from analysis.label.rulebook import RECORDS_NITROGEN_FACTOR
 from analysis.records.season import Season
 
-COMPLIANCE_UNITS = 12
-
 
 def predicted_value(mean: float, sd: float, composites: int, ratio: float, share: float) -> float:
     """Return the conservative label value from the results of composites.

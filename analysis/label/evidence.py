@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from analysis.label.outlook import Pot
 from analysis.label.panel import LineDecision, Panel
-from analysis.label.rulebook import POT_NUTRIENTS, RECORDS_NITROGEN_FACTOR
+from analysis.label.rulebook import RECORDS_NITROGEN_FACTOR
+from analysis.pot.figures import NUTRIENTS
 from analysis.records.season import Season
 
 COLUMNS = (
@@ -49,7 +50,7 @@ def label_evidence(season: Season, panels: Sequence[Panel], pot: Pot) -> pd.Data
         the value, its source and mark. Energy has one row that names the lines it is worked out from. Rows that were
         set aside follow, under the tables that they stand in.
     """
-    results = {name: _results(season, name) for name in POT_NUTRIENTS}
+    results = {name: _results(season, name) for name in NUTRIENTS}
     home = panels[0].rules.name if panels else ""
     blocks = [
         block

@@ -10,8 +10,9 @@ import pandas as pd
 
 from analysis.label.outlook import Evidence, Pot
 from analysis.label.panel import LineDecision, Panel
-from analysis.label.rulebook import POT_NUTRIENTS, Line
+from analysis.label.rulebook import Line
 from analysis.label.values import limits_for
+from analysis.pot.figures import NUTRIENTS
 
 _EQUAL = 1e-9
 _SHARES = (0.05, 0.25, 0.5, 0.75, 0.95)
@@ -400,6 +401,6 @@ def weakest_names(panel: Panel, pot: Pot) -> list[str]:
     used = {name for line in panel.lines for name in line.outlook.weights if line.line.nutrient != "energy"}
     return [
         name
-        for name in POT_NUTRIENTS
+        for name in NUTRIENTS
         if name in used and name in pot.evidence and pot.evidence[name].basis == "handbook values"
     ]

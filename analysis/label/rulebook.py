@@ -11,19 +11,6 @@ from analysis.label.rounding import Rounding, Span, decimal
 # Protein of the records and of the pot's draws is nitrogen x 6.38 (ISO 8968-1, dairy).
 RECORDS_NITROGEN_FACTOR = 6.38
 
-# What the draws of a pot hold, per 100 g: grams, calcium in milligrams.
-POT_NUTRIENTS = (
-    "fat",
-    "saturates",
-    "carbohydrate",
-    "sugars",
-    "protein",
-    "salt",
-    "calcium",
-    "lactic_acid",
-    "total_solids",
-)
-
 
 @dataclass(frozen=True)
 class Sourced:

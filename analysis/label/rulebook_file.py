@@ -15,7 +15,6 @@ from jsonschema.exceptions import ValidationError
 
 from analysis.label.rounding import Rounding, RoundingBand, Span, check_spans, decimal
 from analysis.label.rulebook import (
-    POT_NUTRIENTS,
     Allowed,
     Claim,
     ClaimedBand,
@@ -27,6 +26,7 @@ from analysis.label.rulebook import (
     ToleranceBand,
 )
 from analysis.places import place
+from analysis.pot.figures import NUTRIENTS
 from analysis.records.findings import CannotDo, did_you_mean
 
 _SHOWN = 3  # errors of one file that are named; the rest is counted
@@ -334,4 +334,4 @@ def _claim(row: Mapping[str, Any], daily: set[str], raw: Mapping[str, Any]) -> C
 
 def carried(nutrient: str) -> bool:
     """Return whether a nutrient of a claim can be worked out from the draws of a pot."""
-    return nutrient in POT_NUTRIENTS or nutrient == "sodium"
+    return nutrient in NUTRIENTS or nutrient == "sodium"

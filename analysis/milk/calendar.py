@@ -111,6 +111,10 @@ class Calendar:
     known_diary: tuple[bool, ...]
     _plans: tuple["_Rows", ...]
 
+    def day_number(self, days: "pd.Series[pd.Timestamp]") -> NDArray[np.int64]:
+        """Return whole days from the start of the calendar, shape (n,)."""
+        return np.asarray((days - self.start) / pd.Timedelta(days=1)).astype(np.int64)
+
     def past_days(self) -> pd.DatetimeIndex:
         """Return the days of the past."""
         return pd.date_range(self.start, periods=self.n_past)

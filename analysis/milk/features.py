@@ -21,7 +21,7 @@ PARTS = ("level", "flock", "lactation", "season", "forage", "weather", "year", "
 # Which parts share a multiplier of their prior sd: the multipliers are learnt, so that a dairy whose years differ more
 # than the published ones gets wider years.
 MULTIPLIERS = ("lactation", "lactation of a flock", "season", "forage", "year", "flock_year")
-MULTIPLIER_LOG_SD = np.array([0.5, 0.5, 0.5, 0.5, 0.5, 0.5])
+MULTIPLIER_LOG_SD = np.full(len(MULTIPLIERS), 0.5)
 LACTATION_KNOTS = np.array([5.0, 20.0, 40.0, 65.0, 95.0, 130.0, 165.0, 200.0, 240.0, 300.0])
 LACTATION_SMOOTH_DAYS = 45.0
 
@@ -173,14 +173,11 @@ def make_features(season: Season, calendar: Calendar) -> Features:
         rows += [(f"{flock} lactation {k}", "flock_year", none, priors.FLOCK_YEAR_SD) for k in range(count)]
     rows.append(("bulk", "bulk", none, priors.BULK_SD))
     rows += [(f"lab {lab} {method}", "lab", none, priors.LAB_SD) for lab, method in labs]
-    shared = {"lactation": 0, "season": 2, "forage": 3, "year": 4, "flock_year": 5}
     own = tuple(f" {f}" for f in calendar.flocks)
     return Features(
         names=tuple(r[0] for r in rows),
         parts=tuple(r[1] for r in rows),
-        multiplier_of=np.array(
-            [1 if r[1] == "lactation" and r[0].endswith(own) else shared.get(r[1], -1) for r in rows]
-        ),
+        multiplier_of=np.array([_multiplier(part, of_flock=name.endswith(own)) for name, part, _, _ in rows]),
         mean=np.array([r[2] for r in rows]),
         sd=np.array([r[3] for r in rows]),
         forages=forages,
@@ -190,6 +187,12 @@ def make_features(season: Season, calendar: Calendar) -> Features:
         weather=weather,
         latitude=latitude,
     )
+
+
+def _multiplier(part: str, *, of_flock: bool) -> int:
+    """Return which multiplier scales a column, -1 for none."""
+    name = "lactation of a flock" if part == "lactation" and of_flock else part
+    return MULTIPLIERS.index(name) if name in MULTIPLIERS else -1
 
 
 def _season_rows(with_diary: bool, latitude: float | None) -> list[tuple[str, str, Array, Array]]:

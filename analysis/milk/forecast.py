@@ -106,7 +106,7 @@ def results_table(fit: MilkFit) -> pd.DataFrame:
     frames = []
     error = np.array([fit.result_error[c] for c in priors.COMPONENTS])
     day = np.sqrt((fit.noise[0] ** 2).mean(0))
-    fitted = fit.posterior.fitted[: len(fit.rows)] + _known_mean(fit)
+    fitted = fit.posterior.fitted[: len(fit.rows)] + fit.known_mean
     spread = np.sqrt(fit.posterior.fitted_sd[: len(fit.rows)] ** 2 + error**2 + day**2)
     for c, component in enumerate(priors.COMPONENTS):
         frames.append(
@@ -128,18 +128,6 @@ def results_table(fit: MilkFit) -> pd.DataFrame:
         )
     table = pd.concat(frames, ignore_index=True)
     return table[table["value"].notna()].reset_index(drop=True)
-
-
-def _known_mean(fit: MilkFit) -> Array:
-    number = np.asarray((fit.rows["sampled_on"] - fit.calendar.start) / pd.Timedelta(days=1)).astype(int)
-    position = {flock: i for i, flock in enumerate(fit.calendar.flocks)}
-    weight = np.zeros((len(number), len(position)))
-    for i, source in enumerate(fit.rows["source"]):
-        if source in position and source != "bulk":
-            weight[i, position[source]] = 1.0
-        else:
-            weight[i] = fit.past.weight[number[i]]
-    return np.asarray(np.einsum("nf,nfc->nc", weight, fit.past.mean[number]))
 
 
 def months_table(fit: MilkFit, rows: list[dict[str, Any]]) -> pd.DataFrame:

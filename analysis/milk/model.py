@@ -69,6 +69,8 @@ class MilkFit:
     season, calendar, features, past
     rows : DataFrame
         The results used: ``file_row, sample_id, sampled_on, source, lab, method`` and the three components.
+    known_mean : array, shape (n, 3)
+        What the published lactation curve gives each result; the posterior is about the rest.
     posterior : DriftPosterior
     seed : int
     """
@@ -78,6 +80,7 @@ class MilkFit:
     features: Features
     past: Past
     rows: pd.DataFrame
+    known_mean: Array
     posterior: DriftPosterior
     seed: int
 
@@ -165,7 +168,7 @@ def fit_milk(season: Season, *, start: Array | None = None, n_points: int = 24) 
     features = make_features(season, calendar)
     past = _past_columns(calendar, features)
     rows = usable_results(season, calendar)
-    number = np.asarray((rows["sampled_on"] - calendar.start) / pd.Timedelta(days=1)).astype(int)
+    number = calendar.day_number(rows["sampled_on"])
     columns, mean, loads = _rows_of(calendar, past, features, number, list(rows["source"]))
     for k, (lab, method) in enumerate(features.labs):
         of_lab = (rows["lab"] == lab) & (rows["method"] == method)
@@ -173,7 +176,7 @@ def fit_milk(season: Season, *, start: Array | None = None, n_points: int = 24) 
     table = DriftTable(np.asarray(rows[list(priors.COMPONENTS)], float) - mean, columns, loads, _knots(number))
     seed = int(season.month.replace("-", ""))
     posterior = fit_drifting_regression(table, milk_prior(features), n_points=n_points, start=start, seed=seed)
-    return MilkFit(season, calendar, features, past, rows, posterior, seed)
+    return MilkFit(season, calendar, features, past, rows, mean, posterior, seed)
 
 
 def _knots(number: NDArray[np.int64]) -> Array:

@@ -12,7 +12,6 @@ the drift counts as unexplained. A share may be negative: a part can work agains
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from analysis.milk import priors
@@ -120,7 +119,7 @@ def _days_with_milk(fit: MilkFit) -> tuple[NDArray[np.int64], Array]:
     kg = np.stack([flock.kg for flock in fit.calendar.past], axis=1)
     if not len(fit.rows):
         return np.zeros(0, np.int64), kg[:0]
-    number = np.asarray((fit.rows["sampled_on"] - fit.calendar.start) / pd.Timedelta(days=1)).astype(int)
+    number = fit.calendar.day_number(fit.rows["sampled_on"])
     span = np.arange(number.min(), number.max() + 1)
     days = span[kg[span].sum(1) > 0][::STEP_DAYS]
     return days, kg[days]

@@ -117,8 +117,6 @@ LOT_MINERALS_LOG_SD = 0.05
 LOT_SPREAD_LOG_SD = 0.4
 """The five above are judgement; the records may stretch or shrink them together (log-sd 0.4)."""
 
-STARTER_G_KG = 25.0
-"""g of old yogurt per kg of milk: common practice, no source."""
 VAT_RESULT_SD = {"fat": 0.08, "protein": 0.05}
 VAT_BIAS_SD = {"fat": 0.12, "protein": 0.08}
 """One infrared result on the vat's milk, and its method's bias on ewes' milk (six-lab and two-lab comparisons of cow

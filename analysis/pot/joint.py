@@ -41,7 +41,6 @@ DAIRY = (
     "loss", "acid", "share", "share_cos", "share_sin", "salt", "calcium", "minerals", "other",
     "fat_recovery", "protein_recovery", "sugars_offset", "ph", "vat_fat", "vat_protein",
 )  # fmt: skip
-LOT_ROWS = ("loss", "acid", "share", "salt", "calcium", "minerals")
 _IN = {name: i for i, name in enumerate(INPUTS)}
 _OUT = {name: i for i, name in enumerate(OUTPUTS)}
 _STATE = {name: i for i, name in enumerate(DAIRY)}
@@ -364,11 +363,6 @@ def dairy_inputs(posterior: Posterior, state: Array) -> dict[str, Array]:
                 total = total + sd * state[:, DAIRY.index(unknown)]
         out[name] = total
     return out
-
-
-def usual_loss(posterior: Posterior, state: Array) -> Array:
-    """Return draws (draw,) of the share of water lost at usual practice."""
-    return soft_loss(dairy_inputs(posterior, state)["loss"])
 
 
 def fit_joint(lots: Lots, loss: LossFit, milk: MilkMoves, reference_lab: str) -> Posterior:

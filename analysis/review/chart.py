@@ -28,7 +28,6 @@ from analysis.review.evidence import table_of as table_of
 INK, BLUE, RUST, OLIVE, PLUM, GREY = "#22262b", "#1f5a8c", "#b4531f", "#6f7d2a", "#7a4a78", "#767b80"
 SERIES = (BLUE, RUST, OLIVE, PLUM)
 MARKERS = ("o", "s", "^", "D")
-DASHES = ("-", "--", "-.", ":")
 PALE = "#e9ebe6"
 WIDE, NARROW = 6.9, 3.55  # inches: the column of the page, and a phone
 

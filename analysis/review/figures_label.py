@@ -41,6 +41,16 @@ _VALUES = {
 }
 
 
+def _home_tables(outcome: Outcome, name: str, windows_name: str) -> tuple[pd.DataFrame, pd.DataFrame] | None:
+    """Return a label table and the windows by nutrient under the home rulebook; None where nothing was decided."""
+    rules = home_rules(outcome.decisions)
+    table = table_of(outcome, name)
+    if table.empty or rules is None:
+        return None
+    windows = table_of(outcome, windows_name)
+    return table[table["rules"] == rules], windows[windows["rules"] == rules].set_index("nutrient")
+
+
 def control_samples(outcome: Outcome, *, narrow: bool = False) -> Chart:
     """Show what a control sample would read in each month, against the tolerance of the value to declare.
 
@@ -48,13 +58,10 @@ def control_samples(outcome: Outcome, *, narrow: bool = False) -> Chart:
     """
     title = "What a control sample would find"
     data = ("label_control_distribution", "label_window")
-    rules = home_rules(outcome.decisions)
-    table = table_of(outcome, data[0])
-    if table.empty or rules is None:
+    found = _home_tables(outcome, *data)
+    if found is None:
         return absent(title, _NO_LABEL, *data)
-    table = table[table["rules"] == rules]
-    windows = table_of(outcome, data[1])
-    windows = windows[windows["rules"] == rules].set_index("nutrient")
+    table, windows = found
     shown = _nutrients(windows, 2)
     with quiet_style(narrow) as width:
         figure = new_figure(width, 2.5 * len(shown) + 0.4)
@@ -75,13 +82,10 @@ def label_sureness(outcome: Outcome, *, narrow: bool = False) -> Chart:
     """
     title = "How sure each label value is"
     data = ("label_curve", "label_window")
-    rules = home_rules(outcome.decisions)
-    table = table_of(outcome, data[0])
-    if table.empty or rules is None:
+    found = _home_tables(outcome, *data)
+    if found is None:
         return absent(title, _NO_LABEL, *data)
-    table = table[table["rules"] == rules]
-    windows = table_of(outcome, data[1])
-    windows = windows[windows["rules"] == rules].set_index("nutrient")
+    table, windows = found
     shown = [name for name in _nutrients(windows, 2) if (table["nutrient"] == name).any()]
     if not shown:
         return absent(title, "These rules state no tolerance for fat or protein.", *data)

@@ -8,7 +8,6 @@ from numpy.typing import ArrayLike, NDArray
 Array = NDArray[np.float64]
 
 REFERENCE_C = 43.0  # the level of the set time is stated at this warmth
-SAFE_C = (40.0, 48.0)  # judgement, no source: outside it no advice is given
 _LEAST_RATE = 0.03  # past the ends of the curve a vat is very slow, not infinitely slow
 
 
